@@ -1,0 +1,79 @@
+"""What can go wrong, as one tree of exceptions.
+
+::
+
+    PowerfaultError                 everything this package raises on purpose
+    ├── ModelError                  the file (or a proposal in it) is wrong; carries every problem found
+    ├── RequestError                the question is wrong: an unknown id, a mode that does not apply
+    │   └── TooLargeError           the question is right but would not finish; carries the estimate
+    ├── ToolError                   an outside program (dot, a browser, a solver) is absent or failed
+    └── OutputError                 a file could not be written
+
+The command line catches the base class alone and exits with 2.
+"""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+
+class PowerfaultError(Exception):
+    """Base of all errors that this package raises on purpose."""
+
+
+@dataclass(frozen=True, order=True)
+class Problem:
+    """One problem (or warning) at one place of a file.
+
+    ``line`` and ``column`` count from 1; 0 means that the place is not known.
+    """
+
+    file: str
+    line: int
+    column: int
+    path: str
+    message: str
+
+    def __str__(self) -> str:
+        where = f"{self.file}:{self.line}:{self.column}" if self.line else self.file
+        return f"{where}: {self.path}: {self.message}" if self.path else f"{where}: {self.message}"
+
+
+class ModelError(PowerfaultError):
+    """The topology is wrong. ``problems`` lists all that was found, in the order of the file."""
+
+    def __init__(self, problems: Iterable[Problem]) -> None:
+        self.problems: tuple[Problem, ...] = tuple(problems)
+        super().__init__("\n".join(map(str, self.problems)))
+
+
+class RequestError(PowerfaultError):
+    """The question asked of a valid topology is wrong."""
+
+
+class TooLargeError(RequestError):
+    """The question would not finish in reasonable time or memory."""
+
+
+class ToolError(PowerfaultError):
+    """An outside program is absent, failed, or ran out of time."""
+
+
+class OutputError(PowerfaultError):
+    """A result could not be written."""
+
+
+def nearest(name: str, known: Iterable[str]) -> str:
+    """Return ``" (did you mean 'x'?)"`` for the known name nearest to ``name``, or an empty string.
+
+    >>> nearest("convertor", ["converter", "cable"])
+    " (did you mean 'converter'?)"
+    """
+    names = list(known)
+    found = difflib.get_close_matches(name[:200], names, n=1, cutoff=0.6)
+    if not found:
+        lower = {k.lower(): k for k in names}
+        found = [lower[k] for k in difflib.get_close_matches(name[:200].lower(), lower, n=1, cutoff=0.6)]
+    return f" (did you mean {found[0]!r}?)" if found else ""
