@@ -1,0 +1,477 @@
+"""Which consumers are served at each stage of each case: the fixpoints of the format, all cases of a block at once.
+
+Each node has a row with one bit a case (:mod:`powerfault.failures.lanes`). Per stage:
+
+* the *zones* of shorts are spread with what is operable, and what borders them conducts nothing;
+* *power* is the least fixpoint over the feeds: a row is the OR (or k-of-n count) of its upstream rows, AND what
+  the node allows. Acyclic nodes are computed once, in topological order; only cyclic parts are swept;
+* *needs* at stage 0 are a greatest fixpoint around that (all taken as met, then withdrawn), inside cyclic parts
+  only, since for acyclic ones both fixpoints agree; at later stages a least one above what the stage before served;
+* *charge* links the phases: repeated until no storage is added.
+
+At later stages only nodes are computed anew whose surroundings changed. Starting a later stage from the rows of the
+stage before is sound because every stage's operator is monotone and at or above the one before: a zone only shrinks
+as more becomes operable, so a set that was supported stays supported. Borne interruptions of needs
+(``NeedOf.bears``) are a greatest fixpoint around all of it: taken as borne, then withdrawn where the need is not
+served by the stage that it bears.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+
+from powerfault.failures.lanes import Lanes, Row, at_least
+from powerfault.model.elements import STAGES, in_phase
+from powerfault.network.graph import Network
+from powerfault.network.zones import Barriers, blocking, find_barriers, spread
+
+FailedRows = Mapping[tuple[int, str], Row]
+"""The cases in which (node, mode) has happened."""
+
+
+@dataclass(slots=True)
+class StageRows:
+    """All that is known at one stage of one phase."""
+
+    live: list[Row]
+    zone: dict[int, Row]
+    blocking: dict[int, Row]
+    operable: dict[int, Row]
+    charged: dict[int, Row]
+
+
+@dataclass(slots=True)
+class Energised:
+    """The rows of a block. ``unserved[s][i]``: cases in which the i-th consumer is not yet served at stage s.
+
+    Consumers count from 0 in the order of :attr:`Network.consumers`; unserved is over the phases in which the
+    consumer is judged. ``phase_unserved[p][s][i]`` is the same for one phase alone, kept on demand; ``stages[s][p]``
+    holds every row, kept on demand.
+    """
+
+    unserved: list[list[Row]]
+    phase_unserved: list[list[list[Row]]] = field(default_factory=list)
+    stages: list[list[StageRows]] = field(default_factory=list)
+    tripped: dict[int, Row] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """What an evaluation needs of a network that does not depend on the cases; made once, used for every block."""
+
+    network: Network
+    barriers: Barriers
+    phases: tuple[str, ...]
+    dry: tuple[frozenset[int], ...]
+    """By phase, the sources and storages without capacity in it."""
+    sources: frozenset[int]
+    switched: tuple[int, ...]
+    stage_of: dict[int, int]
+    clears: tuple[int, ...]
+    fuses: tuple[int, ...]
+    storages: tuple[int, ...]
+    unmated: tuple[int, ...]
+    crew_mates: tuple[int, ...]
+    judged: tuple[tuple[bool, ...], ...]
+    """By phase and consumer."""
+    bearing: tuple[tuple[int, int], ...]
+    """(need, stage) pairs whose interruption some node bears."""
+    active_stages: frozenset[int]
+    """Stages at which something becomes operable; at the others nothing can change."""
+
+
+def make_plan(network: Network) -> Plan:
+    """Return the static part of the evaluation of ``network``."""
+    topology = network.topology
+    components = list(topology.components.values())
+    switched = tuple(i for i, c in enumerate(components) if c.is_switched)
+    stage_of = {i: STAGES.index(components[i].operated or "commanded") for i in switched}
+    crew_mates = tuple(i for i, c in enumerate(components) if c.kind == "jumper" and not c.mated and c.crew_may_mate)
+    active = set(stage_of.values())
+    if crew_mates:
+        active.add(STAGES.index("manual"))
+    return Plan(
+        network=network,
+        barriers=find_barriers(network),
+        phases=topology.phase_names,
+        dry=tuple(
+            frozenset(
+                i for i, c in enumerate(components) if c.is_source and in_phase(c.capacity_kw, phase, 1.0) == 0.0
+            )
+            for phase in topology.phase_names
+        ),
+        sources=frozenset(i for i, c in enumerate(components) if c.is_source),
+        switched=switched,
+        stage_of=stage_of,
+        clears=tuple(i for i, c in enumerate(components) if c.clears),
+        fuses=tuple(i for i, c in enumerate(components) if c.kind == "fuse"),
+        storages=tuple(i for i, c in enumerate(components) if c.kind == "storage"),
+        unmated=tuple(i for i, c in enumerate(components) if c.kind == "jumper" and not c.mated),
+        crew_mates=crew_mates,
+        judged=tuple(tuple(c.judged_in(phase) for c in topology.consumers()) for phase in topology.phase_names),
+        bearing=tuple(dict.fromkeys((x.node, x.bears) for own in network.needs for x in own if x.bears)),
+        active_stages=frozenset(active),
+    )
+
+
+def energise(
+    plan: Plan,
+    lanes: Lanes,
+    failed: FailedRows,
+    absent: Mapping[int, Row] | None = None,
+    *,
+    keep_phases: bool = False,
+    keep_rows: bool = False,
+) -> Energised:
+    """Evaluate a block of cases.
+
+    ``failed`` gives the cases of each event, standing events included (as full rows). ``absent`` gives cases in which
+    a node is to be taken as not there at all: it conducts nothing and carries no fault.
+    """
+    return _Block(plan, lanes, failed, absent or {}, keep_phases, keep_rows).run()
+
+
+class _Block:
+    """The state of one evaluation."""
+
+    def __init__(
+        self,
+        plan: Plan,
+        lanes: Lanes,
+        failed: FailedRows,
+        absent: Mapping[int, Row],
+        keep_phases: bool,
+        keep_rows: bool,
+    ) -> None:
+        self.plan, self.lanes, self.absent = plan, lanes, absent
+        self.keep_phases, self.keep_rows = keep_phases, keep_rows
+        by_mode: dict[str, dict[int, Row]] = {mode: {} for mode in ("loss", "short", "stuck", "closed")}
+        for (node, mode), row in failed.items():
+            by_mode[mode][node] = row
+        self.lost, self.shorted = by_mode["loss"], by_mode["short"]
+        self.stuck, self.closed = by_mode["stuck"], by_mode["closed"]
+        self.not_clearing = dict(self.stuck)
+        for node, row in self.closed.items():
+            self.not_clearing[node] = self.not_clearing[node] | row if node in self.not_clearing else row
+        n_phases = len(plan.phases)
+        self.live: list[list[Row]] = [[] for _ in range(n_phases)]
+        self.allowed: list[list[Row | None]] = [[] for _ in range(n_phases)]
+        self.charged: dict[int, Row] = {}
+        self.zones: list[dict[int, Row]] = [{} for _ in range(n_phases)]
+        self.operable: list[dict[int, Row]] = [{} for _ in range(n_phases)]
+        self.tripped: dict[int, Row] = {}
+        self.dead_for_case: dict[int, Row] = {}
+        self.borne: dict[tuple[int, int, int], Row] = {}
+        self.base = self._base()
+
+    def run(self) -> Energised:
+        for need, stage in self.plan.bearing:
+            for p in range(len(self.plan.phases)):
+                self.borne[need, stage, p] = self.lanes.full
+        while True:
+            result = self._stages()
+            withdrawn = False
+            for (need, stage, p), row in self.borne.items():
+                kept = row & self.served_at[stage][p][need]
+                if not self.lanes.same(kept, row):
+                    self.borne[need, stage, p] = kept
+                    withdrawn = True
+            if not withdrawn:
+                return result
+
+    def _stages(self) -> Energised:
+        plan, full = self.plan, self.lanes.full
+        consumers = plan.network.consumers
+        result = Energised(unserved=[])
+        if self.keep_phases:
+            result.phase_unserved = [[] for _ in plan.phases]
+        self.served_at: list[list[list[Row]]] = []
+        for stage in range(len(STAGES)):
+            if stage == 0:
+                self._first_stage()
+                result.tripped = self.tripped
+            elif stage in plan.active_stages:
+                self._later_stage(stage)
+            if self.borne:
+                self.served_at.append([list(live) for live in self.live])
+            rows = [self.lanes.zero] * len(consumers)
+            for p, live in enumerate(self.live):
+                own = []
+                for i, v in enumerate(consumers):
+                    if plan.judged[p][i]:
+                        row = full & ~live[v]
+                        rows[i] = rows[i] | row
+                    else:
+                        row = self.lanes.zero
+                    own.append(row)
+                if self.keep_phases:
+                    result.phase_unserved[p].append(own)
+            result.unserved.append(rows)
+            if self.keep_rows:
+                result.stages.append(
+                    [
+                        StageRows(
+                            list(self.live[p]),
+                            dict(self.zones[p]),
+                            blocking(plan.network, self.zones[p]),
+                            dict(self.operable[p]),
+                            dict(self.charged),
+                        )
+                        for p in range(len(plan.phases))
+                    ]
+                )
+        return result
+
+    # ---- what each node allows
+
+    def _base(self) -> list[Row | None]:
+        """What holds at every stage: ``None`` where nothing forbids the node, else the cases that allow it."""
+        base: list[Row | None] = [None] * len(self.plan.network.ids)
+        for rows in (self.lost, self.absent):
+            for v, row in rows.items():
+                base[v] = self._without(base[v], row)
+        return base
+
+    def _without(self, allowed: Row | None, forbidden: Row) -> Row:
+        return (self.lanes.full if allowed is None else allowed) & ~forbidden
+
+    def _operable_rows(self, stage: int, live: list[Row]) -> dict[int, Row]:
+        plan, rows = self.plan, {}
+        if stage == 0:
+            return rows
+        for v in plan.switched:
+            if plan.stage_of[v] > stage:
+                continue
+            row = self.lanes.full
+            for operator in plan.network.operators.get(v, ()):
+                row = row & live[operator]
+            if v in self.not_clearing:
+                row = row & ~self.not_clearing[v]
+            rows[v] = row
+        return rows
+
+    def _zone_rows(self, operable: dict[int, Row]) -> dict[int, Row]:
+        if not self.shorted:
+            return {}
+        return spread(
+            self.plan.network,
+            self.plan.barriers,
+            self.lanes.zero,
+            self.shorted,
+            self.not_clearing,
+            self.closed,
+            operable,
+            self.absent,
+        )
+
+    def _allowed_rows(self, stage: int, operable: dict[int, Row], zone: dict[int, Row]) -> list[Row | None]:
+        plan, zero, full = self.plan, self.lanes.zero, self.lanes.full
+        allowed = list(self.base)
+        for v in plan.unmated:
+            allowed[v] = zero
+        if stage == len(STAGES) - 1:
+            for v in plan.crew_mates:
+                allowed[v] = self.base[v]
+        for v in plan.switched:
+            if v in plan.barriers.normally_open:
+                conducts = operable.get(v, zero)
+            elif v in self.tripped:
+                conducts = (full & ~self.tripped[v]) | operable.get(v, zero)
+            else:
+                continue
+            own = allowed[v]
+            allowed[v] = conducts if own is None else own & conducts
+        for v, row in self.dead_for_case.items():
+            allowed[v] = self._without(allowed[v], row)
+        for v, row in zone.items():
+            allowed[v] = self._without(allowed[v], row)
+        for v, row in blocking(plan.network, zone).items():
+            allowed[v] = self._without(allowed[v], row)
+        return allowed
+
+    # ---- one node
+
+    def _row(self, v: int, p: int, live: list[Row], needed: Mapping[int, Row], stage: int) -> Row:
+        """The cases in which node v is live or served, from the rows of what it depends on.
+
+        ``needed`` overrides the rows that needs are read from (stage 0, inside a cyclic part).
+        """
+        plan, network, zero, full = self.plan, self.plan.network, self.lanes.zero, self.lanes.full
+        if network.members[v]:
+            return at_least(network.threshold[v], [live[m] for m in network.members[v]], zero, full)
+        if v in plan.sources:
+            if v in plan.dry[p]:
+                return zero
+            row = self.charged.get(v, full)
+        else:
+            row = at_least(network.threshold[v], [live[u] for u in network.upstream[v]], zero, full)
+        own = self.allowed[p][v]
+        if own is not None:
+            row = row & own
+        for need in network.needs[v]:
+            met = needed.get(need.node, live[need.node])
+            if need.bears and stage <= need.bears:
+                met = met | self.borne[need.node, need.bears, p]
+            row = row & met
+        return row
+
+    # ---- stage 0
+
+    def _first_stage(self) -> None:
+        plan, lanes = self.plan, self.lanes
+        self.tripped, self.dead_for_case = {}, {}
+        zone = self._zone_rows({})
+        if zone:
+            border = blocking(plan.network, zone)
+            for v in plan.clears:
+                rows = [found[v] for found in (zone, border) if v in found]
+                if rows:
+                    self.tripped[v] = rows[0] if len(rows) == 1 else rows[0] | rows[1]
+        allowed = self._allowed_rows(0, {}, zone)
+        n, n_phases = len(plan.network.ids), len(plan.phases)
+        for p in range(n_phases):
+            self.zones[p], self.operable[p], self.allowed[p] = zone, {}, allowed
+            self.live[p] = [lanes.zero] * n
+        for v in plan.fuses:
+            if v in self.tripped:
+                self.dead_for_case[v] = self.tripped[v]
+        for v in plan.storages:
+            if v in zone:
+                self.dead_for_case[v] = zone[v]
+        self.charged = {v: lanes.zero for v in plan.network.chargers}
+        dirty: list[Iterable[int] | None] = [None] * n_phases
+        while True:
+            for p in range(n_phases):
+                changed = dirty[p]
+                if changed is None or changed:
+                    self._first_pass(p, changed)
+                    dirty[p] = ()
+                    grown = self._charge(p)
+                    if grown:
+                        dirty = [None if found is None else [*found, *grown] for found in dirty]
+            if not any(found is None or found for found in dirty):
+                return
+
+    def _first_pass(self, p: int, changed: Iterable[int] | None) -> None:
+        """Compute the rows of stage 0 in phase p; ``changed`` storages alone, or everything for ``None``."""
+        live, readers = self.live[p], self.plan.network.readers
+        stale = bytearray(len(live))
+        for v in changed or ():
+            stale[v] = 1
+        for part in self.plan.network.parts:
+            if changed is not None and not any(stale[v] for v in part.nodes):
+                continue
+            if not part.cyclic:
+                v = part.nodes[0]
+                row = self._row(v, p, live, {}, 0)
+                if not self.lanes.same(row, live[v]):
+                    live[v] = row
+                    for w in readers[v]:
+                        stale[w] = 1
+                continue
+            before = [live[v] for v in part.nodes]
+            self._first_cyclic(p, part.nodes, part.needed)
+            for v, row in zip(part.nodes, before, strict=True):
+                if not self.lanes.same(row, live[v]):
+                    for w in readers[v]:
+                        stale[w] = 1
+
+    def _first_cyclic(self, p: int, nodes: tuple[int, ...], needed_nodes: tuple[int, ...]) -> None:
+        live, lanes = self.live[p], self.lanes
+        needed = {v: lanes.full for v in needed_nodes}
+        while True:
+            for v in nodes:
+                live[v] = lanes.zero
+            self._sweep(p, nodes, set(nodes), needed, 0)
+            kept = {v: live[v] for v in needed_nodes}
+            if all(lanes.same(kept[v], needed[v]) for v in needed_nodes):
+                return
+            needed = kept
+
+    def _sweep(self, p: int, nodes: tuple[int, ...], stale: set[int], needed: Mapping[int, Row], stage: int) -> set[int]:
+        """Compute stale nodes, forwards and backwards in turn, until none is stale; return those that changed."""
+        live, readers, inside = self.live[p], self.plan.network.readers, set(nodes)
+        changed: set[int] = set()
+        forwards = True
+        while stale:
+            for v in nodes if forwards else reversed(nodes):
+                if v in stale:
+                    stale.discard(v)
+                    row = self._row(v, p, live, needed, stage)
+                    if not self.lanes.same(row, live[v]):
+                        live[v] = row
+                        changed.add(v)
+                        stale.update(w for w in readers[v] if w in inside)
+            forwards = not forwards
+        return changed
+
+    def _charge(self, p: int) -> list[int]:
+        """Add the storages charged in phase p; return those for which that changed anything."""
+        grown = []
+        for v, chargers in self.plan.network.chargers.items():
+            row = self.charged[v]
+            for u in chargers:
+                row = row | self.live[p][u]
+            if not self.lanes.same(row, self.charged[v]):
+                self.charged[v] = row
+                grown.append(v)
+        return grown
+
+    # ---- later stages
+
+    def _later_stage(self, stage: int) -> None:
+        n_phases = len(self.plan.phases)
+        pending: list[set[int]] = [set() for _ in range(n_phases)]
+        first = [True] * n_phases
+        while True:
+            for p in range(n_phases):
+                while self._refresh(stage, p, pending[p], first[p]) or pending[p]:
+                    first[p] = False
+                    stale, pending[p] = pending[p], set()
+                    self._later_pass(p, stale, stage)
+                first[p] = False
+                for v in self._charge(p):
+                    for found in pending:
+                        found.add(v)
+            if not any(pending):
+                return
+
+    def _refresh(self, stage: int, p: int, pending: set[int], first: bool) -> bool:
+        """Bring operability, zones and allowances up to date; add what they touch to ``pending``."""
+        operable = self._operable_rows(stage, self.live[p])
+        same_operable = operable.keys() == self.operable[p].keys() and all(
+            self.lanes.same(row, self.operable[p][v]) for v, row in operable.items()
+        )
+        if same_operable and not first:
+            return False
+        self.operable[p] = operable
+        self.zones[p] = self._zone_rows(operable)
+        allowed = self._allowed_rows(stage, operable, self.zones[p])
+        touched = False
+        for v, (new, old) in enumerate(zip(allowed, self.allowed[p], strict=True)):
+            if new is old:
+                continue
+            full = self.lanes.full
+            if not self.lanes.same(full if new is None else new, full if old is None else old):
+                pending.add(v)
+                touched = True
+        self.allowed[p] = allowed
+        return touched
+
+    def _later_pass(self, p: int, stale: set[int], stage: int) -> None:
+        live, readers = self.live[p], self.plan.network.readers
+        for part in self.plan.network.parts:
+            if not part.cyclic:
+                v = part.nodes[0]
+                if v in stale:
+                    row = self._row(v, p, live, {}, stage)
+                    if not self.lanes.same(row, live[v]):
+                        live[v] = row
+                        stale.update(readers[v])
+                continue
+            own = stale.intersection(part.nodes)
+            if own:
+                for v in self._sweep(p, part.nodes, own, {}, stage):
+                    stale.update(readers[v])
+
