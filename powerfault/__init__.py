@@ -1,3 +1,58 @@
-"""powerfault: which loads lose power under every failure, before and after a jumper is fitted."""
+"""powerfault: which loads lose power under every failure, before and after a jumper is fitted.
+
+::
+
+    import powerfault as pf
+
+    topology = pf.load("outpost.yaml")
+    found = pf.faults(topology, order=2)
+    change = pf.compare(topology, ["J-OUT"])
+    change.changes_frame
+"""
+
+from __future__ import annotations
+
+import importlib
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from powerfault.errors import ModelError, OutputError, PowerfaultError, RequestError, TooLargeError, ToolError
+    from powerfault.model.elements import Event, Topology
+    from powerfault.model.modify import apply_proposals as apply
+    from powerfault.model.reader import load_topology as load
+    from powerfault.model.reader import read_topology_text
+    from powerfault.study import Comparison, Study, compare
+    from powerfault.study import study as faults
 
 __version__ = "0.1.0"
+_WHERE = {
+    "ModelError": "errors",
+    "OutputError": "errors",
+    "PowerfaultError": "errors",
+    "RequestError": "errors",
+    "TooLargeError": "errors",
+    "ToolError": "errors",
+    "Event": "model.elements",
+    "Topology": "model.elements",
+    "apply": "model.modify:apply_proposals",
+    "load": "model.reader:load_topology",
+    "read_topology_text": "model.reader",
+    "Comparison": "study",
+    "Study": "study",
+    "compare": "study",
+    "faults": "study:study",
+}
+__all__ = [
+    "Comparison", "Event", "ModelError", "OutputError", "PowerfaultError", "RequestError", "Study", "TooLargeError",
+    "ToolError", "Topology", "__version__", "apply", "compare", "faults", "load", "read_topology_text",
+]  # fmt: skip
+
+
+def __getattr__(name: str) -> Any:
+    """Import a public name when it is first asked for, so that the command line starts without NumPy."""
+    if name not in _WHERE:
+        raise AttributeError(f"module 'powerfault' has no attribute {name!r}")
+    place, _, attribute = _WHERE[name].partition(":")
+    found = getattr(importlib.import_module(f"powerfault.{place}"), attribute or name)
+    globals()[name] = found
+    return found

@@ -1,0 +1,304 @@
+"""The questions asked of a topology, as Python calls: load, apply, study, compare.
+
+>>> import powerfault as pf
+>>> topology = pf.read_topology_text('''
+... powerfault: 1
+... name: one bus
+... components: {PV: {kind: source}, BUS: {kind: bus}}
+... feeds: [PV -> BUS]
+... loads: {FAN: {fed_by: [BUS], severity: critical}}
+... ''')
+>>> found = pf.faults(topology)
+>>> [(v.id, v.tolerates, v.meets) for v in found.verdicts]
+[('FAN', 0, False)]
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from functools import cached_property
+from typing import TYPE_CHECKING, Any
+
+from powerfault.errors import RequestError, TooLargeError
+from powerfault.failures.cases import count_cases
+from powerfault.failures.outcomes import CaseTable, Progress, evaluate_table
+from powerfault.failures.verdicts import Verdict, judge, rides_through_stages
+from powerfault.jumper.comparison import ConsumerChange, Judged, compare_consumers
+from powerfault.measures.cutsets import minimal_cut_sets
+from powerfault.model.elements import OUTCOMES, Event, Topology
+from powerfault.model.modify import apply_proposals
+from powerfault.network.failure_modes import check_modes, describe_unasked, list_events, parse_event
+from powerfault.network.graph import Network, build_network
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+FORMAT = 1
+CASES_WITHOUT_ASKING = 5_000_000
+STATEMENTS = (
+    "Protection is taken as selective and fast: bus sag while a fault clears is not modelled, so \"uninterrupted\" "
+    "means after clearing.",
+    "Phases are judged each in its steady state, linked by charge only.",
+    "Switch positions are credited one consumer at a time unless ratings were asked for: a verdict says that a path "
+    "exists.",
+)
+"""What every result says of itself."""
+
+
+@dataclass(frozen=True)
+class Study:
+    """All cases of one topology up to an order, and the verdict on every consumer."""
+
+    topology: Topology
+    network: Network = field(repr=False)
+    order: int
+    modes: tuple[str, ...]
+    given: tuple[Event, ...]
+    table: CaseTable = field(repr=False)
+    verdicts: tuple[Verdict, ...] = field(repr=False)
+
+    @property
+    def events(self) -> tuple[Event, ...]:
+        return self.table.events
+
+    @property
+    def standing(self) -> tuple[Event, ...]:
+        """The standing events of the file, then the given ones."""
+        return self.table.standing
+
+    @property
+    def case_count(self) -> int:
+        return self.table.case_count
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """What a reader of this result must know: its assumptions and what was not enumerated."""
+        changed = tuple(f"the question was changed: {c}" for c in self.topology.question_changes)
+        return (*STATEMENTS, *describe_unasked(self.topology, self.modes), *changed)
+
+    @cached_property
+    def baseline(self) -> Mapping[str, str]:
+        """The outcomes with nothing failed beyond the standing events, for consumers not uninterrupted."""
+        return {
+            id_: OUTCOMES[int(o)] for id_, o in zip(self.table.consumers, self.table.baseline, strict=True) if o
+        }
+
+    def verdict(self, id_: str) -> Verdict:
+        """The verdict on one consumer; :class:`RequestError` where there is none of that id."""
+        for verdict in self.verdicts:
+            if verdict.id == id_:
+                return verdict
+        raise RequestError(f"no load or function {id_!r} in {self.topology.name}")
+
+    def iter_cases(self) -> Iterator[tuple[tuple[Event, ...], dict[str, str]]]:
+        """Yield (failed events, outcomes) of each case in which some consumer is not uninterrupted, in case order.
+
+        ``outcomes`` holds only the consumers that are not uninterrupted.
+        """
+        for failed, outcomes, _ in self._cases():
+            yield failed, outcomes
+
+    def _cases(self) -> Iterator[tuple[tuple[Event, ...], dict[str, str], dict[str, dict[str, str]]]]:
+        import numpy as np
+
+        table = self.table
+        events, consumers = table.events, table.consumers
+        for block in table.blocks:
+            outcomes = block.outcomes()
+            by_phase = block.phase_outcomes() if block.phase_unserved is not None else None
+            touched = np.flatnonzero(outcomes.any(axis=1))
+            for case in touched:
+                row = outcomes[case]
+                failed = tuple(events[e] for e in block.cases[case])
+                found = {consumers[i]: OUTCOMES[row[i]] for i in np.flatnonzero(row)}
+                phases: dict[str, dict[str, str]] = {}
+                if by_phase is not None:
+                    for p, phase in enumerate(table.phases):
+                        own = by_phase[p, case]
+                        if own.any():
+                            phases[phase] = {consumers[i]: OUTCOMES[own[i]] for i in np.flatnonzero(own)}
+                yield failed, found, phases
+
+    def to_json(self, *, cases: bool = True) -> dict[str, Any]:
+        """Return the results object of the format; with ``by_phase`` per case where the study kept phases."""
+        result: dict[str, Any] = {
+            "format": FORMAT,
+            "topology": self.topology.name,
+            "sha256": self.topology.sha256,
+            "order": self.order,
+            "modes": list(self.modes),
+            "with": list(self.topology.applied),
+            "standing": [str(e) for e in self.standing],
+            "events": [str(e) for e in self.events],
+            "case_count": self.case_count,
+            "notes": list(self.notes),
+            "nothing_failed": dict(self.baseline),
+            "consumers": [v.to_json() for v in self.verdicts],
+        }
+        if cases:
+            listed = []
+            for failed, outcomes, by_phase in self._cases():
+                entry: dict[str, Any] = {"failed": [str(e) for e in failed], "outcomes": outcomes}
+                if self.table.phase_baseline is not None:
+                    entry["by_phase"] = by_phase
+                listed.append(entry)
+            result["cases"] = listed
+        return result
+
+    @cached_property
+    def consumers_frame(self) -> pd.DataFrame:
+        """The verdicts as a table, a row a consumer."""
+        import pandas as pd
+
+        return pd.DataFrame(
+            {
+                "consumer": [v.id for v in self.verdicts],
+                "type": [v.type for v in self.verdicts],
+                "severity": [v.severity for v in self.verdicts],
+                "must_tolerate": pd.array([v.must_tolerate for v in self.verdicts], dtype="Int64"),
+                "rides_through": [v.rides_through for v in self.verdicts],
+                "tolerates": [v.tolerates for v in self.verdicts],
+                "lower_bound": [v.lower_bound for v in self.verdicts],
+                "meets": pd.array([v.meets for v in self.verdicts], dtype="boolean"),
+                "minimal_cut_sets": [
+                    "; ".join(" + ".join(map(str, c)) or "nothing failed" for c in v.minimal_cut_sets)
+                    for v in self.verdicts
+                ],
+            }
+        )
+
+    @cached_property
+    def cases_frame(self) -> pd.DataFrame:
+        """The cases as a table, a row a case and consumer that is not uninterrupted in it."""
+        import pandas as pd
+
+        rides = {v.id: OUTCOMES.index(v.rides_through) for v in self.verdicts}
+        rows = [
+            (" + ".join(map(str, failed)), len(failed), consumer, outcome, OUTCOMES.index(outcome) > rides[consumer])
+            for failed, outcomes in self.iter_cases()
+            for consumer, outcome in outcomes.items()
+        ]
+        return pd.DataFrame(rows, columns=["failed", "order", "consumer", "outcome", "fails"])
+
+
+@dataclass(frozen=True)
+class Comparison:
+    """Two studies of the same question, before and after a change."""
+
+    before: Study
+    after: Study
+    changes: tuple[ConsumerChange, ...] = field(repr=False)
+
+    def change(self, id_: str) -> ConsumerChange:
+        """The change of one consumer; :class:`RequestError` where neither side has it."""
+        for change in self.changes:
+            if change.id == id_:
+                return change
+        raise RequestError(f"no load or function {id_!r} before or after")
+
+    def met(self) -> tuple[int, int, int]:
+        """Requirements met before, after, and the number of requirements after."""
+        before = sum(v.meets is True for v in self.before.verdicts)
+        after = sum(v.meets is True for v in self.after.verdicts)
+        return before, after, sum(v.must_tolerate is not None for v in self.after.verdicts)
+
+    def to_json(self, *, cases: bool = True) -> dict[str, Any]:
+        return {
+            "format": FORMAT,
+            "before": self.before.to_json(cases=cases),
+            "after": self.after.to_json(cases=cases),
+            "changes": [c.to_json() for c in self.changes],
+            "question_changes": [str(c) for c in self.after.topology.question_changes],
+        }
+
+    @cached_property
+    def changes_frame(self) -> pd.DataFrame:
+        """The changes as a table, a row a consumer."""
+        import pandas as pd
+
+        rows = []
+        for c in self.changes:
+            rows.append(
+                {
+                    "consumer": c.id,
+                    "tolerates_before": c.before.tolerates if c.before else None,
+                    "tolerates_after": c.after.tolerates if c.after else None,
+                    "meets_before": c.before.meets if c.before else None,
+                    "meets_after": c.after.meets if c.after else None,
+                    "cut_sets_gone": len(c.gone),
+                    "cut_sets_new": len(c.new),
+                    **{name: len(c.cases.get(name, ())) for name in ("cured", "eased", "worsened", "broken")},
+                }
+            )
+        return pd.DataFrame(rows)
+
+
+def estimate_cases(topology: Topology, order: int, modes: Sequence[str] = ("loss",), given: Iterable[Event] = ()) -> int:
+    """Return the number of cases that a study would evaluate."""
+    return sum(count_cases(list_events(topology, modes, given), order)[1:])
+
+
+def study(
+    topology: Topology,
+    order: int = 2,
+    modes: Sequence[str] = ("loss",),
+    given: Iterable[Event | str] = (),
+    *,
+    by_phase: bool = False,
+    limit: int | None = CASES_WITHOUT_ASKING,
+    progress: Progress | None = None,
+) -> Study:
+    """Evaluate every case of 1 to ``order`` events and judge every consumer.
+
+    ``modes`` are the failure modes to enumerate, ``given`` events that belong to every case. Raises
+    :class:`TooLargeError` where there are more than ``limit`` cases (``None``: any number), :class:`RequestError` for
+    an unknown event or mode.
+    """
+    if order < 1:
+        raise RequestError(f"order {order}: expected a whole number of at least 1")
+    modes = check_modes(modes)
+    events = tuple(parse_event(topology, e) if isinstance(e, str) else e for e in given)
+    count = estimate_cases(topology, order, modes, events)
+    if limit is not None and count > limit:
+        raise TooLargeError(
+            f"order {order} over modes {', '.join(modes)} makes {count:,} cases, more than the {limit:,} that run "
+            f"without being asked for; use --yes to run them all, a lower --order, or fewer --modes"
+        )
+    network = build_network(topology)
+    table = evaluate_table(network, order, modes, events, by_phase=by_phase, progress=progress)
+    cut_sets = minimal_cut_sets(table, rides_through_stages(topology))
+    return Study(
+        topology=topology,
+        network=network,
+        order=order,
+        modes=modes,
+        given=events,
+        table=table,
+        verdicts=tuple(judge(topology, cut_sets, order)),
+    )
+
+
+def compare(
+    before: Study | Topology,
+    after: Study | Topology | Sequence[str],
+    order: int = 2,
+    modes: Sequence[str] = ("loss",),
+    given: Iterable[Event | str] = (),
+    *,
+    limit: int | None = CASES_WITHOUT_ASKING,
+    progress: Progress | None = None,
+) -> Comparison:
+    """Compare two systems under one question. ``after`` may be the ids of proposals to apply to ``before``.
+
+    Raises :class:`RequestError` where two studies given do not ask the same question.
+    """
+    if isinstance(before, Topology):
+        before = study(before, order, modes, given, limit=limit, progress=progress)
+    if not isinstance(after, Study):
+        changed = after if isinstance(after, Topology) else apply_proposals(before.topology, tuple(after))
+        after = study(changed, before.order, before.modes, before.given, limit=limit, progress=progress)
+    if (before.order, before.modes, before.given) != (after.order, after.modes, after.given):
+        raise RequestError("the two studies differ in order, modes or given events; compare like with like")
+    changes = compare_consumers(Judged(before.table, before.verdicts), Judged(after.table, after.verdicts))
+    return Comparison(before, after, tuple(changes))
