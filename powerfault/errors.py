@@ -14,7 +14,6 @@ The command line catches the base class alone and exits with 2.
 
 from __future__ import annotations
 
-import difflib
 from collections.abc import Iterable
 from dataclasses import dataclass
 
@@ -71,6 +70,8 @@ def nearest(name: str, known: Iterable[str]) -> str:
     >>> nearest("convertor", ["converter", "cable"])
     " (did you mean 'converter'?)"
     """
+    import difflib  # costs some milliseconds at start-up, and is wanted only where something is wrong
+
     names = list(known)
     found = difflib.get_close_matches(name[:200], names, n=1, cutoff=0.6)
     if not found:

@@ -12,6 +12,8 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
+from powerfault.errors import Problem
+
 KINDS = (
     "source", "storage", "regulator", "bus", "converter", "switch", "breaker", "fuse", "diode", "cable", "jumper",
     "connector",
@@ -131,6 +133,8 @@ class Component:
     lockable: bool | None = None
     isolates: bool | None = None
     discharge_min: float | None = None
+    keying: str | None = None
+    mate_cycles_left: int | None = None
 
     @property
     def title(self) -> str:
@@ -341,6 +345,10 @@ class Topology:
     file: str = field(default="", compare=False)
     sha256: str = field(default="", compare=False)
     positions: Mapping[str, tuple[int, int]] = field(default_factory=dict, compare=False, repr=False)
+    origins: Mapping[str, str] = field(default_factory=dict, compare=False, repr=False)
+    """Where a path of this topology was written, if elsewhere in the file (feed links, what proposals changed)."""
+    notices: tuple[Problem, ...] = field(default=(), compare=False, repr=False)
+    """What the reading noticed that is no error, such as a link given twice."""
 
     @property
     def phase_names(self) -> tuple[str, ...]:
