@@ -1,0 +1,126 @@
+"""Drawings of failure cases, before and after: the detail of a case, read into the looks of the shared layout."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field, replace
+
+from powerfault.failures.case_state import CaseState, case_states
+from powerfault.model.elements import STAGES, Event, Topology
+from powerfault.network.graph import Network, build_network
+from powerfault.output import svg_parts
+from powerfault.output.diagrams import Diagram, Drawing
+from powerfault.output.dot_text import dot_text
+from powerfault.output.picture_graph import AFTER, BEFORE
+from powerfault.output.picture_states import LAST_STAGE, BoxState, box_states
+
+
+def present(topology: Topology, events: Iterable[Event]) -> tuple[Event, ...]:
+    """Those of ``events`` whose component is in ``topology``."""
+    return tuple(e for e in events if e.id in topology.components or e.id in topology.loads)
+
+
+def case_title(events: Sequence[Event]) -> str:
+    return " and ".join(map(str, events)) + " failed" if events else "nothing failed"
+
+
+def view_words(phase: str | None, stage: int, several_phases: bool) -> str:
+    """Which phase and stage a drawing shows, in words; empty where there is nothing to say."""
+    parts = []
+    if several_phases:
+        parts.append(f"phase {phase}" if phase is not None else "worst over the phases")
+    if stage != LAST_STAGE:
+        parts.append(f"as at stage {STAGES[stage]}")
+    return ", ".join(parts)
+
+
+@dataclass
+class CasePictures:
+    """Case drawings of ``before`` and, with proposals, ``after``: one layout, any number of cases."""
+
+    before: Topology
+    after: Topology | None = None
+    given: tuple[Event, ...] = ()
+    needs: bool = False
+    functions: bool = False
+    diagram: Diagram = field(init=False)
+    _networks: dict[str, Network] = field(init=False, default_factory=dict)
+    _rest: dict[str, CaseState] = field(init=False, default_factory=dict)
+
+    def __post_init__(self) -> None:
+        self.diagram = Diagram.of(self.before, self.after, needs=self.needs, functions=self.functions)
+        for side in self.sides:
+            topology = self.topology(side)
+            self._networks[side] = build_network(topology)
+            # What has no power with nothing failed at all is idle, not dark; so standing failures are left out here.
+            healthy = build_network(replace(topology, standing=()))
+            self._rest[side] = case_states(healthy, [()])[0]
+
+    @property
+    def sides(self) -> tuple[str, ...]:
+        return (BEFORE,) if self.after is None else (BEFORE, AFTER)
+
+    def topology(self, side: str) -> Topology:
+        return self.after if side == AFTER and self.after is not None else self.before
+
+    def case_states(self, side: str, cases: Sequence[Sequence[Event]]) -> list[CaseState]:
+        """The detail of ``cases`` on ``side``; events of components that it does not have are left out."""
+        topology = self.topology(side)
+        given = present(topology, self.given)
+        return case_states(self._networks[side], [present(topology, c) for c in cases], given)
+
+    def states(
+        self, side: str, case: CaseState, phase: str | None = None, stage: int = LAST_STAGE
+    ) -> dict[str, BoxState]:
+        return box_states(
+            self.topology(side), case, self._rest[side], (*case.standing, *case.failed), phase, stage
+        )  # fmt: skip
+
+    def draw(
+        self,
+        events: Sequence[Event],
+        side: str,
+        phase: str | None = None,
+        stage: int = LAST_STAGE,
+        legend: bool = True,
+        whole: bool = True,
+    ) -> Drawing:
+        """The drawing of one case on one side."""
+        case = self.case_states(side, [events])[0]
+        title = self.title(events, side, phase, stage)
+        return self.diagram.draw(self.states(side, case, phase, stage), side, title, legend, whole)
+
+    def title(self, events: Sequence[Event], side: str, phase: str | None, stage: int) -> str:
+        words = self.before.name if self.after is None else side.capitalize()
+        view = view_words(phase, stage, len(self.topology(side).phases) > 1) if events else ""
+        return f"{words}: {case_title(events)}" + (f" ({view})" if view else "")
+
+    def dot_text(self, events: Sequence[Event], side: str, phase: str | None = None, stage: int = LAST_STAGE) -> str:
+        """The same drawing as Graphviz source with labels."""
+        case = self.case_states(side, [events])[0]
+        states = self.states(side, case, phase, stage)
+        return dot_text(self.diagram.graph, states, side, self.title(events, side, phase, stage))
+
+    def draw_both(self, events: Sequence[Event], phase: str | None = None, stage: int = LAST_STAGE) -> Drawing:
+        """Before and after in one picture, beside each other or, where they are wide, one below the other."""
+        drawings = [self.draw(events, side, phase, stage) for side in self.sides]
+        return beside(drawings)
+
+
+def beside(drawings: Sequence[Drawing]) -> Drawing:
+    """Several drawings in one picture."""
+    sizes = [svg_parts.size_of(d.svg) for d in drawings]
+    wide = sizes[0][0] > sizes[0][1]
+    parts, x, y = [], 0.0, 0.0
+    for drawing, (width, height) in zip(drawings, sizes, strict=True):
+        inner = drawing.svg.strip().replace("<svg ", f'<svg x="{svg_parts.num(x)}" y="{svg_parts.num(y)}" ', 1)
+        # Inside another picture sizes count in its own unit.
+        parts.append(inner.replace('pt" height="', '" height="', 1).replace('pt" viewBox', '" viewBox', 1))
+        if wide:
+            y += height + 12
+        else:
+            x += width + 12
+    total_width = max(w for w, _ in sizes) if wide else x - 12
+    total_height = y - 12 if wide else max(h for _, h in sizes)
+    title = "; ".join(d.title for d in drawings)
+    return Drawing(svg_parts.document(total_width, total_height, "".join(parts), title), title)
