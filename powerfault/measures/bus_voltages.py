@@ -1,0 +1,266 @@
+"""Which voltage every bus and load of a topology has, with given equipment conducting in one phase.
+
+The topology is laid out in areas (:mod:`powerfault.measures.wiring`), each solved by the DC flow. A converter takes
+output / efficiency from its input area as a constant power, whatever the voltage there, so the areas are solved again
+until the powers stand still; they only grow, so the least consistent powers are found, losses included.
+
+What holds for the result, and is printed with it, stands in :data:`ASSUMPTIONS`.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+
+from powerfault.measures.dc_flow import solve_dc
+from powerfault.measures.derating import Derating
+from powerfault.measures.quantity import NOTE, UNKNOWN, UNMET, Finding
+from powerfault.measures.wiring import Area, Wiring, splits
+from powerfault.model.elements import Load, Topology, in_phase
+
+MAX_ROUNDS = 200
+ASSUMPTIONS = (
+    "loads draw constant power; sources, storages and regulated outputs hold their voltage exactly",
+    "only cables and jumpers with length_m and gauge_awg have resistance; buses, switches and diodes have none",
+    "feeders on one bus share its power: sources first, then converters, then storages, each up to its rating",
+    "a converter takes output power / efficiency; without the field, efficiency is taken as 1",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class ConductorState:
+    """One cable or jumper: power enters at ``sends`` and leaves at ``receives``; ``None`` where not known."""
+
+    id: str
+    sends: str
+    receives: str
+    power_kw: float
+    """Power that leaves it."""
+    current_a: float | None
+    loss_kw: float
+    drop_v: float | None
+    sending_v: float | None
+    resistance_ohm: float | None
+    against_arrow: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Voltages:
+    """The state of the whole network. ``voltage_v`` holds only what is energised at a known voltage."""
+
+    phase: str
+    operates: bool
+    voltage_v: Mapping[str, float] = field(default_factory=dict)
+    energised: frozenset[str] = frozenset()
+    feeder_kw: Mapping[str, float] = field(default_factory=dict)
+    """Power out of each source, storage, converter and regulator that feeds."""
+    input_kw: Mapping[str, float] = field(default_factory=dict)
+    conductors: Mapping[str, ConductorState] = field(default_factory=dict)
+    demand_kw: float = 0.0
+    loss_kw: float = 0.0
+    findings: tuple[Finding, ...] = ()
+
+
+def solve_voltages(
+    topology: Topology,
+    conducting: Iterable[str],
+    phase: str,
+    derating: Derating,
+    extra_kw: Mapping[str, float] | None = None,
+) -> Voltages:
+    """Solve the network in ``phase`` with only ``conducting`` (component and load ids) in circuit.
+
+    ``extra_kw`` adds power drawn at components (charging, say). A load whose ``demand_kw`` is not given draws none,
+    and a finding says so.
+    """
+    return _Solver(Wiring(topology, conducting, phase, derating, extra_kw or {})).solve()
+
+
+class _Solver:
+    """Solves the areas of one wiring in turn until the converters' powers stand still."""
+
+    def __init__(self, wiring: Wiring) -> None:
+        self.wiring, self.topology, self.phase = wiring, wiring.topology, wiring.phase
+        self.findings = list(wiring.findings)
+
+    def solve(self) -> Voltages:
+        inputs_w: dict[str, float] = {}
+        for _ in range(MAX_ROUNDS):
+            self._place_loads(inputs_w)
+            output_w: dict[str, float] = {}
+            for area in self.wiring.areas:
+                stuck = self._solve_area(area)
+                if stuck is not None:
+                    return self._no_point(stuck)
+                output_w.update(self._share(area))
+            wanted = {
+                id_: watts / (self.topology.components[id_].efficiency or 1.0)
+                for id_, watts in output_w.items()
+                if splits(self.topology.components[id_])
+            }
+            if all(abs(wanted[k] - inputs_w.get(k, 0.0)) <= 1e-9 * (1 + wanted[k]) for k in wanted):
+                return self._result(output_w, inputs_w)
+            inputs_w = wanted
+        ring = ", ".join(sorted(inputs_w))[:200]
+        return self._no_point(
+            Finding(UNMET, "", f"no operating point: powers of converters that feed each other keep growing ({ring})")
+        )
+
+    def _no_point(self, why: Finding) -> Voltages:
+        return Voltages(self.phase, False, energised=self.wiring.live, findings=(*self.findings, why))
+
+    def _place_loads(self, inputs_w: Mapping[str, float]) -> None:
+        for area in self.wiring.areas:
+            area.loads_w = dict.fromkeys(area.nodes, 0.0)
+        for node, watts in (*self.wiring.fixed_w.items(), *((f"{k}<", w) for k, w in inputs_w.items())):
+            self.wiring.area(node).loads_w[self.wiring.root(node)] += watts
+
+    def _solve_area(self, area: Area) -> Finding | None:
+        """Bring the flow of ``area`` up to date; say so where it has no operating point."""
+        if area.solved_for == area.loads_w:
+            return None
+        area.solved_for = dict(area.loads_w)
+        area.flow = None
+        if not area.held:
+            return None
+        area.flow = solve_dc(area.branches, area.held, area.loads_w)
+        if area.flow.operates:
+            return None
+        where = ", ".join(dict.fromkeys(map(self.wiring.members, area.flow.stressed))) or "an unnamed node"
+        return Finding(
+            UNMET,
+            where,
+            f"{area.flow.status} at {where} in {self.phase}: the {sum(area.loads_w.values()) / 1000:.4g} kW asked of "
+            "this part of the network are above the greatest power that its conductors transfer",
+        )
+
+    def _share(self, area: Area) -> dict[str, float]:
+        """Power out of each feeder of ``area``, in W."""
+        if area.flow is None:
+            return self._tiers([f for group in area.feeders.values() for f in group], sum(area.loads_w.values()))
+        found: dict[str, float] = {}
+        for root, feeders in area.feeders.items():
+            found |= self._tiers(feeders, max(0.0, area.flow.given_w.get(root, 0.0)))
+        return found
+
+    def _tiers(self, feeders: list[str], watts: float) -> dict[str, float]:
+        found = dict.fromkeys(feeders, 0.0)
+        order: dict[str, list[str]] = {"source": [], "converter": [], "storage": []}
+        for id_ in feeders:
+            kind = self.topology.components[id_].kind
+            order["converter" if kind == "regulator" else kind].append(id_)
+        tiers = [t for t in order.values() if t]
+        for number, tier in enumerate(tiers):
+            limits = {id_: 1000 * self._limit_kw(id_) for id_ in tier}
+            total = sum(limits.values())
+            takes = watts if number == len(tiers) - 1 else min(watts, total)
+            unlimited = [id_ for id_ in tier if limits[id_] == math.inf]
+            for id_ in tier:
+                if unlimited:
+                    found[id_] = takes / len(unlimited) if id_ in unlimited else 0.0
+                else:
+                    found[id_] = takes * limits[id_] / total if total else takes / len(tier)
+            watts -= takes
+        return found
+
+    def _limit_kw(self, id_: str, above: frozenset[str] = frozenset()) -> float:
+        """The most it can give: its rating, its capacity in the phase, and what its own feeders can give."""
+        c = self.topology.components[id_]
+        limit = math.inf if c.rating_kw is None else c.rating_kw
+        if c.is_source:
+            capacity = in_phase(c.capacity_kw, self.phase)
+            return limit if capacity is None else min(limit, capacity)
+        if id_ in above:
+            return limit
+        feeders = [f for group in self.wiring.area(f"{id_}<").feeders.values() for f in group]
+        behind = sum(self._limit_kw(f, above | {id_}) for f in feeders)
+        return min(limit, (c.efficiency or 1.0) * behind)
+
+    def _result(self, output_w: Mapping[str, float], inputs_w: Mapping[str, float]) -> Voltages:
+        wiring, volts = self.wiring, dict[str, float]()
+        for id_ in (*self.topology.components, *self.topology.loads):
+            if id_ not in wiring.live or id_ in wiring.resistance:
+                continue
+            levels = [v for v in map(wiring.voltage, wiring.load_nodes.get(id_, [id_])) if v is not None]
+            if levels:
+                volts[id_] = min(levels)
+        conductors = {id_: self._conductor(id_) for id_ in wiring.resistance}
+        self._judge(volts, output_w, conductors)
+        return Voltages(
+            phase=self.phase,
+            operates=True,
+            voltage_v=volts,
+            energised=wiring.live,
+            feeder_kw={k: w / 1000 for k, w in output_w.items()},
+            input_kw={k: w / 1000 for k, w in inputs_w.items()},
+            conductors=conductors,
+            demand_kw=sum(wiring.fixed_w.values()) / 1000,
+            loss_kw=sum(c.loss_kw for c in conductors.values()),
+            findings=tuple(self.findings),
+        )
+
+    def _conductor(self, id_: str) -> ConductorState:
+        wiring, ohm = self.wiring, self.wiring.resistance[id_]
+        flow = wiring.area(id_).flow
+        leaving: dict[str, float] = {}
+        at: dict[str, float] = {}
+        for end, neighbour in wiring.arms.get(id_, []):
+            volts = wiring.voltage(end)
+            if flow is not None and volts is not None:
+                leaving[neighbour], at[neighbour] = flow.current_a[end], volts
+        if not at:
+            return ConductorState(id_, "", "", 0.0, None, 0.0, None, None, ohm)
+        sends, receives = max(at, key=lambda b: at[b]), max(leaving, key=lambda b: leaving[b])
+        if receives == sends and len(at) > 1:
+            receives = next(b for b in at if b != sends)
+        current = sum(i for i in leaving.values() if i > 0)
+        return ConductorState(
+            id=id_,
+            sends=sends,
+            receives=receives,
+            power_kw=sum(i * at[b] for b, i in leaving.items() if i > 0) / 1000,
+            current_a=current,
+            loss_kw=sum(i * i * ohm / 2 for i in leaving.values()) / 1000,
+            drop_v=at[sends] - at[receives],
+            sending_v=at[sends],
+            resistance_ohm=ohm,
+            against_arrow=current > 1e-4 and (sends, id_) not in self.topology.links,
+        )
+
+    def _judge(
+        self, volts: Mapping[str, float], output_w: Mapping[str, float], conductors: Mapping[str, ConductorState]
+    ) -> None:
+        wiring = self.wiring
+        for id_, nodes in wiring.load_nodes.items():
+            for node in nodes:
+                flow = wiring.area(node).flow
+                if flow is not None and wiring.root(node) in flow.dead:
+                    self.findings.append(Finding(UNMET, id_, f"no current path reaches it in {self.phase}"))
+            self.findings.extend(window_findings(self.topology.loads[id_], volts.get(id_), self.phase))
+        for id_, watts in output_w.items():
+            limit = self._limit_kw(id_)
+            if watts / 1000 > limit * (1 + 1e-9) + 1e-9:
+                self.findings.append(
+                    Finding(UNMET, id_, f"gives {watts / 1000:.4g} kW in {self.phase}, above the {limit:.4g} kW it can")
+                )
+        for id_, state in conductors.items():
+            if state.against_arrow:
+                self.findings.append(
+                    Finding(UNMET, id_, f"power runs against its arrow, from {state.sends} to {state.receives}")
+                )
+        if any(c.kind == "diode" and c.id in wiring.live for c in self.topology.components.values()):
+            self.findings.append(Finding(NOTE, "", "the forward voltage of diodes is taken as 0"))
+
+
+def window_findings(load: Load, volts: float | None, phase: str) -> list[Finding]:
+    """What the voltage at ``load`` says against its window."""
+    if load.min_voltage_v is None and load.max_voltage_v is None:
+        return []
+    low, high = load.min_voltage_v or 0.0, load.max_voltage_v or math.inf
+    window = f"{low:g} to {high:g} V" if high < math.inf else f"{low:g} V or more"
+    if volts is None:
+        return [Finding(UNKNOWN, load.id, f"needs {window}; its voltage is not known: no voltage_v in its domain")]
+    if volts < low * (1 - 1e-12) or volts > high * (1 + 1e-12):
+        return [Finding(UNMET, load.id, f"{volts:.4g} V at its input in {phase}, outside its window of {window}")]
+    return []
