@@ -96,10 +96,10 @@ class Study:
 
         ``outcomes`` holds only the consumers that are not uninterrupted.
         """
-        for failed, outcomes, _ in self._cases():
+        for failed, outcomes, _ in self.iter_cases_by_phase():
             yield failed, outcomes
 
-    def _cases(self) -> Iterator[tuple[tuple[Event, ...], dict[str, str], dict[str, dict[str, str]]]]:
+    def iter_cases_by_phase(self) -> Iterator[tuple[tuple[Event, ...], dict[str, str], dict[str, dict[str, str]]]]:
         import numpy as np
 
         table = self.table
@@ -138,7 +138,7 @@ class Study:
         }
         if cases:
             listed = []
-            for failed, outcomes, by_phase in self._cases():
+            for failed, outcomes, by_phase in self.iter_cases_by_phase():
                 entry: dict[str, Any] = {"failed": [str(e) for e in failed], "outcomes": outcomes}
                 if self.table.phase_baseline is not None:
                     entry["by_phase"] = by_phase

@@ -70,6 +70,7 @@ class Plan:
     stage_of: dict[int, int]
     clears: tuple[int, ...]
     fuses: tuple[int, ...]
+    converters: tuple[int, ...]
     storages: tuple[int, ...]
     unmated: tuple[int, ...]
     crew_mates: tuple[int, ...]
@@ -106,6 +107,7 @@ def make_plan(network: Network) -> Plan:
         stage_of=stage_of,
         clears=tuple(i for i, c in enumerate(components) if c.clears),
         fuses=tuple(i for i, c in enumerate(components) if c.kind == "fuse"),
+        converters=tuple(i for i, c in enumerate(components) if c.kind == "converter"),
         storages=tuple(i for i, c in enumerate(components) if c.kind == "storage"),
         unmated=tuple(i for i, c in enumerate(components) if c.kind == "jumper" and not c.mated),
         crew_mates=crew_mates,
@@ -288,6 +290,12 @@ class _Block:
             allowed[v] = self._without(allowed[v], row)
         for v, row in blocking(plan.network, zone).items():
             allowed[v] = self._without(allowed[v], row)
+        for v in plan.converters:
+            # A tripped converter returns only once it borders no zone, on either side.
+            if v in self.tripped:
+                for w in (*plan.network.fault_next[v], *plan.network.fault_previous[v]):
+                    if w in zone:
+                        allowed[v] = self._without(allowed[v], self.tripped[v] & zone[w])
         return allowed
 
     # ---- one node

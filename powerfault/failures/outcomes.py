@@ -36,6 +36,16 @@ class CaseBlock:
     unserved: NDArray[np.uint64]
     phase_unserved: NDArray[np.uint64] | None = None
 
+    @classmethod
+    def from_outcomes(cls, cases: Cases, outcomes: NDArray[np.uint8]) -> CaseBlock:
+        """Pack outcomes, shape (cases, consumers), into a block."""
+        words = -(-len(cases) // 64)
+        unserved = np.zeros((len(STAGES), outcomes.shape[1], words), np.uint64)
+        for stage in range(len(STAGES)):
+            packed = np.packbits(outcomes.T > stage, axis=1, bitorder="little")
+            unserved[stage].view(np.uint8)[:, : packed.shape[1]] = packed
+        return cls(cases, unserved)
+
     def outcomes(self) -> NDArray[np.uint8]:
         """Return the outcomes, shape (cases, consumers), values 0 to 4."""
         return _sum_bits(self.unserved, len(self.cases))

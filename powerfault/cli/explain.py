@@ -1,0 +1,58 @@
+"""``powerfault explain``: why a consumer drops in one case, and what restores it."""
+
+from __future__ import annotations
+
+import click
+
+from powerfault.cli.options import file_argument, json_option, load_applied, with_option
+from powerfault.errors import RequestError, nearest
+
+
+@click.command("explain")
+@file_argument
+@click.option("--fail", "failed", multiple=True, required=True, metavar="EVENT", help="ID or ID:mode (repeatable).")
+@click.option("--load", "consumer", required=True, metavar="ID", help="The load or function to explain.")
+@click.option("--phase", help="The phase to explain (default: the one in which it fares worst).")
+@with_option
+@json_option
+@click.option("-o", "--output", type=click.Path(), help="Draw the part that matters to this file (.svg, .png or .dot).")
+def command(
+    file: str,
+    failed: tuple[str, ...],
+    consumer: str,
+    phase: str | None,
+    proposals: tuple[str, ...],
+    as_json: bool,
+    output: str | None,
+) -> None:
+    """Say why a load or function drops when something fails: the chain from event to consumer, and what restores it."""
+    topology = load_applied(file, proposals)
+    from powerfault.failures.case_state import case_states
+    from powerfault.measures.reasons import explain
+    from powerfault.network.failure_modes import parse_event
+    from powerfault.network.graph import build_network
+
+    known = {**topology.loads, **topology.functions}
+    if consumer not in known:
+        raise RequestError(f"--load {consumer!r}: no load or function of that id{nearest(consumer, known)}")
+    if phase is not None and phase not in topology.phase_names:
+        raise RequestError(f"--phase {phase!r}: expected one of {', '.join(topology.phase_names)}")
+    network = build_network(topology)
+    state = case_states(network, [[parse_event(topology, e) for e in failed]])[0]
+    found = explain(network, state, consumer, phase)
+    if output:
+        from powerfault.output.reason_drawing import draw_reasons
+
+        draw_reasons(network, state, found, output)
+    if as_json:
+        import json
+
+        click.echo(json.dumps(found.to_json(), ensure_ascii=False))
+        return
+    for sentence in found.sentences():
+        click.echo(sentence)
+    for title, tree in (("At once, because:", found.at_once), ("And to the end, because:", found.still)):
+        if tree is not None:
+            click.echo(f"\n{title}")
+            for depth, reason in tree.walk(1):
+                click.echo("  " * depth + reason.text)

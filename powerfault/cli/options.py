@@ -1,0 +1,88 @@
+"""Options and arguments that several commands share, each said once."""
+
+from __future__ import annotations
+
+import sys
+import time
+from collections.abc import Callable
+from typing import Any, TypeVar
+
+import click
+
+from powerfault.model.elements import MODES, Topology
+
+Decorated = TypeVar("Decorated", bound=Callable[..., Any])
+
+file_argument = click.argument("file", type=click.Path())
+with_option = click.option(
+    "--with", "proposals", multiple=True, metavar="PROPOSAL", help="Apply this proposal of the file (repeatable)."
+)
+given_option = click.option(
+    "--given", multiple=True, metavar="EVENT", help="Failed already in every case, beside the file's standing failures."
+)
+order_option = click.option(
+    "--order", type=click.IntRange(min=1), default=2, show_default=True, help="Failures at once, at most."
+)
+modes_option = click.option(
+    "--modes",
+    default="loss",
+    show_default=True,
+    metavar="MODE,...",
+    callback=lambda _context, _parameter, value: _split_modes(value),
+    help=f"Failure modes to enumerate: {', '.join(MODES)}.",
+)
+json_option = click.option("--json", "as_json", is_flag=True, help="Print the results as JSON.")
+yes_option = click.option("--yes", is_flag=True, help="Run however many cases there are.")
+unmet_option = click.option("--fail-on-unmet", is_flag=True, help="Exit with 3 where a requirement is not met.")
+
+
+def _split_modes(value: str) -> tuple[str, ...]:
+    from powerfault.network.failure_modes import check_modes
+
+    return check_modes(m.strip() for m in value.split(",") if m.strip())
+
+
+def question_options(command: Decorated) -> Decorated:
+    """Add ``--order``, ``--modes``, ``--given`` and ``--yes``: what is asked of a system."""
+    for option in (yes_option, given_option, modes_option, order_option):
+        command = option(command)
+    return command
+
+
+def load_applied(file: str, proposals: tuple[str, ...]) -> Topology:
+    """Read ``file`` and apply ``proposals`` in the order given."""
+    from powerfault.model.modify import apply_proposals
+    from powerfault.model.reader import load_topology
+
+    topology = load_topology(file)
+    return apply_proposals(topology, proposals) if proposals else topology
+
+
+class Progress:
+    """Cases done and time left, on standard error, where that is a terminal and the work takes longer than a second.
+
+    Use as ``with Progress("cases") as progress: ... progress(done, total)``.
+    """
+
+    def __init__(self, noun: str = "cases") -> None:
+        self.noun = noun
+        self.shown = False
+        self.begun = self.last = time.monotonic()
+
+    def __enter__(self) -> Progress:
+        return self
+
+    def __call__(self, done: int, total: int) -> None:
+        now = time.monotonic()
+        if not sys.stderr.isatty() or now - self.begun < 1 or now - self.last < 0.2:
+            return
+        self.last, self.shown = now, True
+        left = (now - self.begun) * (total - done) / max(1, done)
+        share = 100 * done // max(1, total)
+        sys.stderr.write(f"\r{done:,} of {total:,} {self.noun} ({share} %), about {left:.0f} s left \x1b[K")
+        sys.stderr.flush()
+
+    def __exit__(self, *_: object) -> None:
+        if self.shown:
+            sys.stderr.write("\r\x1b[K")
+            sys.stderr.flush()

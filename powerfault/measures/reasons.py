@@ -1,0 +1,328 @@
+"""Why did it drop? The chain of reasons from the events of a case to one consumer, and what brings it back.
+
+Method: the sets of live, zoned, tripped and operable things at each stage are known (:class:`CaseState`). A thing that
+is not live has a reason that the format's rules name: it failed, lies in a zone, stands open, lacks a need, or none
+(too few) of what feeds it is live; the last two have reasons of their own in turn. The tree of reasons is walked from
+the consumer towards the events, each thing explained once, so it is no larger than the system.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any
+
+from powerfault.failures.case_state import CaseState
+from powerfault.model.elements import OUTCOMES, STAGES, Component, Event, Function, Load, in_phase
+from powerfault.network.graph import Network
+
+
+@dataclass(frozen=True, slots=True)
+class Reason:
+    """Why ``id`` is not live: ``cause`` in one word for a drawing, ``text`` for a reader, ``because`` for the rest."""
+
+    id: str
+    cause: str
+    text: str
+    because: tuple[Reason, ...] = ()
+
+    def walk(self, depth: int = 0) -> Iterator[tuple[int, Reason]]:
+        """Yield (depth, reason), this one first."""
+        yield depth, self
+        for reason in self.because:
+            yield from reason.walk(depth + 1)
+
+    def to_json(self) -> dict[str, Any]:
+        return {
+            "id": self.id,
+            "cause": self.cause,
+            "text": self.text,
+            "because": [r.to_json() for r in self.because],
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class Explanation:
+    """The answer for one consumer in one case and phase.
+
+    ``at_once`` is why it is not served at stage 0 (``None`` if it is); ``still`` why it is not served at the last
+    stage (``None`` unless it is lost). ``restored_by`` are the operations that bring it back at the stage of its
+    outcome, and ``path`` the live things that then carry its power, source first.
+    """
+
+    consumer: str
+    failed: tuple[Event, ...]
+    phase: str
+    outcome: str
+    at_once: Reason | None
+    still: Reason | None
+    restored_by: tuple[str, ...]
+    path: tuple[str, ...]
+
+    @property
+    def involved(self) -> frozenset[str]:
+        """Every id that the explanation names: what a drawing of the part that matters holds."""
+        ids = {self.consumer, *self.path, *(e.id for e in self.failed)}
+        for tree in (self.at_once, self.still):
+            if tree is not None:
+                ids.update(r.id for _, r in tree.walk())
+        return frozenset(ids)
+
+    def sentences(self) -> list[str]:
+        """The explanation in a few sentences: what failed, the shortest chain to the consumer, what restores it."""
+        what = " and ".join(map(str, self.failed)) or "nothing"
+        lines = []
+        if self.at_once is None:
+            return [f"With {what} failed, {self.consumer} stays served without interruption ({self.phase})."]
+        chain = _chain(self.at_once)
+        lines.append(f"With {what} failed, {self.consumer} drops at once ({self.phase}): " + "; ".join(chain) + ".")
+        if self.still is not None:
+            lines.append(f"It is lost: nothing restores it. {'; '.join(_chain(self.still))}.")
+        elif self.restored_by:
+            lines.append(
+                f"It is restored at stage {self.outcome} by {', '.join(self.restored_by)}; "
+                f"its power then runs {' > '.join(self.path)}."
+            )
+        else:
+            lines.append(f"It is back at stage {self.outcome}, when what it needs is restored.")
+        return lines
+
+    def to_json(self) -> dict[str, Any]:
+        return {
+            "consumer": self.consumer,
+            "failed": [str(e) for e in self.failed],
+            "phase": self.phase,
+            "outcome": self.outcome,
+            "sentences": self.sentences(),
+            "at_once": self.at_once.to_json() if self.at_once else None,
+            "still": self.still.to_json() if self.still else None,
+            "restored_by": list(self.restored_by),
+            "path": list(self.path),
+        }
+
+
+def explain(network: Network, state: CaseState, consumer: str, phase: str | None = None) -> Explanation:
+    """Explain ``consumer`` in ``phase`` (default: the phase in which it fares worst)."""
+    judged = [p for p in network.topology.phase_names if consumer in state.by_phase[p]] or [network.topology.phase_names[0]]
+    if phase is None:
+        phase = max(judged, key=lambda p: OUTCOMES.index(state.by_phase[p].get(consumer, OUTCOMES[0])))
+    outcome = next((s for s in STAGES if consumer in state.live[STAGES.index(s)][phase]), OUTCOMES[-1])
+    stage = OUTCOMES.index(outcome)
+    search = _Search(network, state, phase)
+    at_once = search.reason(consumer, 0) if stage > 0 else None
+    still = search.reason(consumer, len(STAGES) - 1) if stage == len(STAGES) else None
+    path: tuple[str, ...] = ()
+    restored: tuple[str, ...] = ()
+    if 0 < stage < len(STAGES):
+        path, restored = search.restoration(consumer, stage)
+    return Explanation(consumer, state.failed, phase, outcome, at_once, still, restored, path)
+
+
+def _chain(tree: Reason) -> list[str]:
+    """The texts from the consumer to one event, following the branch that reaches a failure soonest."""
+    depth_of: dict[int, int] = {}
+
+    def depth(reason: Reason) -> int:
+        key = id(reason)
+        if key not in depth_of:
+            own = 0 if reason.cause in ("failed", "zone", "tripped", "stuck") else 1000
+            depth_of[key] = own if not reason.because else 1 + min(map(depth, reason.because))
+        return depth_of[key]
+
+    texts = [tree.text]
+    while tree.because:
+        tree = min(tree.because, key=depth)
+        texts.append(tree.text)
+    return texts if len(texts) <= 6 else [*texts[:3], "...", *texts[-2:]]
+
+
+class _Search:
+    """Walks one case and phase."""
+
+    def __init__(self, network: Network, state: CaseState, phase: str) -> None:
+        self.network, self.state, self.phase = network, state, phase
+        self.events = {e.id: e for e in (*state.standing, *state.failed)}
+
+    def reason(self, id_: str, stage: int) -> Reason:
+        """Why ``id_`` is not live at ``stage``."""
+        return self._reason(self.network.index[id_], stage, set())
+
+    def _reason(self, v: int, stage: int, above: set[int]) -> Reason:
+        network, state, phase = self.network, self.state, self.phase
+        id_, element = network.ids[v], network.elements[v]
+        live = state.live[stage][phase]
+        if v in above:
+            return Reason(id_, "circle", f"{id_} depends on itself and has nothing else to start from")
+        above = above | {v}
+        if isinstance(element, Function):
+            served = sum(network.ids[m] in live for m in network.members[v])
+            return Reason(
+                id_,
+                "function",
+                f"{id_} has {served} of the {element.at_least} members that it needs",
+                tuple(self._reason(m, stage, above) for m in network.members[v] if network.ids[m] not in live),
+            )
+        event = self.events.get(id_)
+        if event is not None and event.mode in ("loss", "short"):
+            return Reason(id_, "failed", f"{id_} has failed ({'lost' if event.mode == 'loss' else 'shorted'})")
+        if id_ in state.zone[stage][phase]:
+            return Reason(id_, "zone", self._zone_text(v, stage))
+        if id_ in state.blocking[stage][phase]:
+            return Reason(id_, "tripped", f"{id_} is held open to clear the fault beside it")
+        if id_ in state.tripped and isinstance(element, Component):
+            if element.kind == "fuse":
+                return Reason(id_, "tripped", f"{id_} has blown")
+            if element.is_switched and id_ not in state.operable[stage][phase]:
+                return self._switch_reason(v, element, stage, above, f"{id_} has tripped")
+        if isinstance(element, Component):
+            own = self._component_reason(v, element, stage, above)
+            if own is not None:
+                return own
+        unmet = [x for x in network.needs[v] if network.ids[x.node] not in live]
+        if unmet:
+            names = ", ".join(network.ids[x.node] for x in unmet)
+            return Reason(
+                id_, "need", f"{id_} needs {names}", tuple(self._reason(x.node, stage, above) for x in unmet)
+            )
+        dead = [u for u in network.upstream[v] if network.ids[u] not in live]
+        alive = len(network.upstream[v]) - len(dead)
+        wanted = network.threshold[v]
+        if not network.upstream[v]:
+            return Reason(id_, "unfed", f"nothing feeds {id_}")
+        names = ", ".join(network.ids[u] for u in dead)
+        text = f"{id_} has lost its feed{'s' if len(dead) > 1 else ''} {names}"
+        if wanted > 1:
+            text = f"{id_} has {alive} of the {wanted} feeds that it needs; dead: {names}"
+        return Reason(id_, "feed", text, tuple(self._reason(u, stage, above) for u in dead))
+
+    def _component_reason(self, v: int, element: Component, stage: int, above: set[int]) -> Reason | None:
+        id_, state, phase = element.id, self.state, self.phase
+        if element.is_source and in_phase(element.capacity_kw, phase, 1.0) == 0.0:
+            return Reason(id_, "dry", f"{id_} gives nothing in phase {phase}")
+        if id_ in state.zone[0][phase] and element.kind == "storage":
+            return Reason(id_, "zone", f"{id_} lay in the zone of a short and is dead for the case")
+        if element.charged_by is not None and id_ not in state.charged[stage]:
+            return Reason(
+                id_,
+                "uncharged",
+                f"{id_} is not charged: none of {', '.join(element.charged_by)} is live in any phase",
+                tuple(self._reason(u, stage, above) for u in self.network.chargers.get(v, ())),
+            )
+        if element.kind == "jumper" and not element.mated and not (stage == len(STAGES) - 1 and element.crew_may_mate):
+            return Reason(id_, "unmated", f"{id_} is not mated")
+        if element.is_switched and element.normally_open and id_ not in state.operable[stage][phase]:
+            return self._switch_reason(v, element, stage, above, f"{id_} stands open")
+        return None
+
+    def _switch_reason(self, v: int, element: Component, stage: int, above: set[int], text: str) -> Reason:
+        event = self.events.get(element.id)
+        if event is not None and event.mode == "stuck":
+            return Reason(element.id, "stuck", f"{text} and is stuck")
+        if event is not None and event.mode == "closed":
+            return Reason(element.id, "stuck", f"{element.id} stands closed by failure, so no power is credited to it")
+        operated = element.operated or "commanded"
+        if STAGES.index(operated) > stage:
+            return Reason(element.id, "open", f"{text}; it is operated only at stage {operated}")
+        live = self.state.live[stage][self.phase]
+        idle = [u for u in self.network.operators.get(v, ()) if self.network.ids[u] not in live]
+        names = ", ".join(self.network.ids[u] for u in idle)
+        return Reason(
+            element.id,
+            "open",
+            f"{text}; what operates it is not served: {names}",
+            tuple(self._reason(u, stage, above) for u in idle),
+        )
+
+    def _zone_text(self, v: int, stage: int) -> str:
+        way = self._way_from_short(v, stage)
+        id_ = self.network.ids[v]
+        if len(way) <= 1:
+            return f"{id_} lies in the zone of a short"
+        passed = " > ".join(self.network.ids[u] for u in way)
+        return f"{id_} is dragged down by the short at {self.network.ids[way[0]]} ({passed}: nothing on the way stops it)"
+
+    def _way_from_short(self, v: int, stage: int) -> list[int]:
+        """A shortest way inside the zone from a shorted component to v."""
+        network = self.network
+        zone = {network.index[i] for i in self.state.zone[stage][self.phase]}
+        came: dict[int, int] = {v: -1}
+        queue = deque([v])
+        shorted = {network.index[e.id] for e in self.events.values() if e.mode == "short"}
+        while queue:
+            u = queue.popleft()
+            if u in shorted:
+                way = [u]
+                while came[way[-1]] >= 0:
+                    way.append(came[way[-1]])
+                return way
+            for w in (*network.fault_next[u], *network.fault_previous[u]):
+                if w in zone and w not in came:
+                    came[w] = u
+                    queue.append(w)
+        return [v]
+
+    def restoration(self, consumer: str, stage: int) -> tuple[tuple[str, ...], tuple[str, ...]]:
+        """A live way from a source to the consumer at ``stage`` that uses the fewest operated switches, and these."""
+        network, state, phase = self.network, self.state, self.phase
+        live = {network.index[i] for i in state.live[stage][phase]}
+        end = self._served_load(network.index[consumer], live, stage)
+        if end is None:
+            return (), ()
+        cost: dict[int, int] = {end: 0}
+        came: dict[int, int] = {end: -1}
+        queue = deque([end])
+        best: int | None = None
+        while queue:
+            u = queue.popleft()
+            element = network.elements[u]
+            if isinstance(element, Component) and element.is_source:
+                if best is None or cost[u] < cost[best]:
+                    best = u
+                continue
+            for w in network.upstream[u]:
+                if w not in live:
+                    continue
+                step = cost[u] + self._operated(w)
+                if w not in cost or step < cost[w]:
+                    cost[w], came[w] = step, u
+                    (queue.append if self._operated(w) else queue.appendleft)(w)
+        if best is None:
+            return (), ()
+        way = [best]
+        while came[way[-1]] >= 0:
+            way.append(came[way[-1]])
+        texts = []
+        for u in way:
+            if self._operated(u):
+                element = network.component(u)
+                if element.kind == "jumper":
+                    texts.append(f"mating {element.id} by hand")
+                elif element.normally_open:
+                    texts.append(f"closing {element.id} ({element.operated or 'commanded'})")
+                else:
+                    texts.append(f"reclosing {element.id} ({element.operated or 'commanded'})")
+        return tuple(network.ids[u] for u in way), tuple(texts)
+
+    def _served_load(self, v: int, live: set[int], stage: int) -> int | None:
+        """The node whose feeding to show: v itself, or the member of a function that came back at this stage."""
+        seen = set()
+        while isinstance(self.network.elements[v], Function):
+            if v in seen:
+                return None
+            seen.add(v)
+            before = self.state.live[stage - 1][self.phase]
+            members = [m for m in self.network.members[v] if m in live]
+            if not members:
+                return None
+            v = next((m for m in members if self.network.ids[m] not in before), members[0])
+        return v
+
+    def _operated(self, v: int) -> int:
+        """1 where the node conducts only because someone operates it."""
+        element = self.network.elements[v]
+        if isinstance(element, Load) or not isinstance(element, Component):
+            return 0
+        if element.kind == "jumper":
+            return int(not element.mated)
+        return int(element.is_switched and (element.normally_open or element.id in self.state.tripped))
