@@ -10,10 +10,10 @@ import dataclasses
 from collections.abc import Iterable, Iterator
 from typing import Any
 
-from powerfault.errors import ModelError, RequestError, nearest
+from powerfault.errors import ModelError, Problem, RequestError, nearest
 from powerfault.model.elements import Component, Function, Link, Load, Proposal, QuestionChange, Topology
 from powerfault.model.fields import QUESTION_FIELDS
-from powerfault.model.places import Findings, Flaw, in_order, link_path, shorten
+from powerfault.model.places import Findings, Flaw, any_of, in_order, link_path, shorten, written_at
 from powerfault.model.references import check_topology, kind_flaws
 from powerfault.model.sections import NOUNS, SECTIONS, read_links, read_sections
 from powerfault.model.values import Values
@@ -53,11 +53,63 @@ def try_proposals(topology: Topology, ids: Iterable[str]) -> tuple[Topology, lis
     result = change.result()
     flaws = change.flaws
     for flaw in check_topology(result, change.broken, change.findings.suggest):
-        removed_by = change.removed.get(flaw.missing or "")
-        if removed_by:
-            flaw = Flaw(flaw.path, f"{flaw.missing} is still named here, but {removed_by} removes it", None)
+        removed_at = change.removed.get(flaw.missing or "")
+        if removed_at:
+            where = written_at(flaw.path, result.origins)
+            flaw = Flaw(removed_at, f"removes {flaw.missing}, which {where} still names; change that too, with 'set'")
         flaws.append(flaw)
     return result, flaws, change.findings
+
+
+def absence(id_: str) -> str:
+    """What a proposal lacks that adds ``id_`` where it is already: only one that removes it first provides that."""
+    return f"no {id_}"
+
+
+def check_each(topology: Topology) -> tuple[list[Problem], list[Problem]]:
+    """Apply every proposal alone; return the problems found and the warnings.
+
+    A proposal that lacks only what another one adds (or removes) gets a warning that names the other, and is applied
+    after it to find what else is wrong. The cost is that of a whole check for each proposal.
+    """
+    problems: list[Problem] = []
+    warnings: list[Problem] = []
+    providers = _providers(topology)
+    for id_ in topology.proposals:
+        ids, lacking = [id_], ""
+        while True:
+            _, flaws, findings = try_proposals(topology, ids)
+            wanted = {flaw.missing: providers[flaw.missing] for flaw in flaws
+                      if flaw.missing in providers and not set(ids) & set(providers[flaw.missing])}  # fmt: skip
+            if not wanted:
+                break
+            lacking = lacking or shorten(next(iter(wanted)) or "")
+            ids = [*dict.fromkeys(names[0] for names in wanted.values()), *ids]
+        if lacking:
+            others = any_of(ids[:-1], "and")
+            text = f"can be applied only together with {others}, and after it: alone, it finds {_lack(lacking)}"
+            warnings.append(findings.place(f"proposals.{id_}", text))
+        for flaw in flaws:
+            findings.problem(flaw.path, flaw.message)
+        problems.extend(findings.problems)
+    return problems, warnings
+
+
+def _lack(missing: str) -> str:
+    return f"{missing[3:]} already there" if missing.startswith("no ") else f"no {missing}"
+
+
+def _providers(topology: Topology) -> dict[str, list[str]]:
+    """The proposals that provide each id or link (by adding it) or its absence (by removing it)."""
+    providers: dict[str, list[str]] = {}
+    for proposal in topology.proposals.values():
+        spelt: dict[Link, str] = {}
+        read_links(Values(Findings("", {}), ()), "", proposal.add.get("feeds"), spelt)
+        added = [id_ for section in SECTIONS for id_ in proposal.add.get(section) or ()]
+        removed = [id_ for section in SECTIONS for id_ in proposal.remove.get(section, ())]
+        for name in [*added, *(f"{a} -> {b}" for a, b in spelt), *map(absence, removed)]:
+            providers.setdefault(name, []).append(proposal.id)
+    return providers
 
 
 class _Change:
@@ -76,6 +128,7 @@ class _Change:
         self.applied = list(topology.applied)
         self.questions = list(topology.question_changes)
         self.removed: dict[str, str] = {}
+        """The path at which each id was removed."""
         self.broken: set[str] = set()
         self.flaws: list[Flaw] = []
         self.findings = Findings(topology.file, topology.positions)
@@ -95,7 +148,7 @@ class _Change:
         self._remove_links(f"{path}.remove.feeds", proposal)
         for section in SECTIONS:
             for number, id_ in enumerate(proposal.remove.get(section, ())):
-                self._remove(f"{path}.remove.{section}[{number}]", section, id_, proposal.id)
+                self._remove(f"{path}.remove.{section}[{number}]", section, id_)
         self._add(f"{path}.add", proposal)
         for target, changes in proposal.set.items():
             self._set(f"{path}.set.{target}", proposal.id, target, changes)
@@ -124,21 +177,21 @@ class _Change:
             text = f"{link[0]} -> {link[1]}"
             self.flaws.append(Flaw(line, f"cannot remove {text}: there is no such link{hint}", text))
 
-    def _remove(self, path: str, section: str, id_: str, proposal: str) -> None:
+    def _remove(self, path: str, section: str, id_: str) -> None:
         part = self.parts[section]
         if id_ not in part:
             other = self._section_of(id_)
             if other:
                 self.flaws.append(Flaw(path, f"{id_} is {NOUNS[other]}; remove it under {other}"))
             elif id_ in self.removed:
-                self.flaws.append(Flaw(path, f"cannot remove {id_}: {self.removed[id_]} already does"))
+                self.flaws.append(Flaw(path, f"cannot remove {id_}: removed already by {self.removed[id_]}"))
             else:
                 hint = self.findings.suggest(id_, part)
                 self.flaws.append(Flaw(path, f"cannot remove {shorten(id_)!r}: there is none{hint}", id_))
             return
         del part[id_]
         self.added.discard(id_)
-        self.removed[id_] = proposal
+        self.removed[id_] = path
         prefix = f"{section}.{id_}"
         for known in [known for known in self.origins if known == prefix or known.startswith(prefix + ".")]:
             del self.origins[known]
@@ -153,9 +206,14 @@ class _Change:
                 self.parts["loads"][load.id] = dataclasses.replace(load, fed_by=left)
 
     def _add(self, path: str, proposal: Proposal) -> None:
-        elements = read_sections(self.values, path, proposal.add, set(self._known()))
+        elements = read_sections(self.values, path, proposal.add)
+        known = set(self._known())
         for section in SECTIONS:
             for id_, element in getattr(elements, section).items():
+                if id_ in known:
+                    message = f"there is already a {id_}; an id is used once"
+                    self.flaws.append(Flaw(f"{path}.{section}.{id_}", message, absence(id_)))
+                    continue
                 self.parts[section][id_] = element
                 self.origins[f"{section}.{id_}"] = f"{path}.{section}.{id_}"
                 self.added.add(id_)
@@ -173,7 +231,7 @@ class _Change:
         section = self._section_of(target)
         if section is None:
             if target in self.removed:
-                self.flaws.append(Flaw(path, f"cannot set {target}: {self.removed[target]} removes it"))
+                self.flaws.append(Flaw(path, f"cannot set {target}: removed by {self.removed[target]}"))
             else:
                 hint = self.findings.suggest(target, list(self._known()))
                 self.flaws.append(Flaw(path, f"cannot set {shorten(target)!r}: there is none{hint}", target))

@@ -13,7 +13,7 @@ from typing import Any
 from powerfault.model.elements import Component, Function, Link, Load, Proposal, Topology
 from powerfault.model.fields import ADD, PROPOSAL, REMOVE
 from powerfault.model.places import Flaw, describe, shorten
-from powerfault.model.references import references
+from powerfault.model.references import known_ids, references
 from powerfault.model.sections import NOUNS, SECTIONS, Elements, read_links, read_sections
 from powerfault.model.values import Values
 
@@ -71,11 +71,11 @@ class _Added:
 def proposal_flaws(topology: Topology, broken: Collection[str], values: Values) -> Iterator[Flaw]:
     """Report through ``values`` what is malformed in each proposal, and yield ids that no part of the file knows."""
     added = _Added()
+    base = known_ids(topology, broken)
+    removed = {id_ for proposal in topology.proposals.values() for s in SECTIONS for id_ in proposal.remove.get(s, ())}
     for proposal in topology.proposals.values():
         path = f"proposals.{proposal.id}.add"
-        taken = set() if proposal.remove else {*topology.components, *topology.loads, *topology.functions, *broken}
-        added.elements[proposal.id] = read_sections(values, path, proposal.add, taken)
-    base = {*topology.components, *topology.loads, *topology.functions, *broken}
+        added.elements[proposal.id] = read_sections(values, path, proposal.add, base - removed)
     known = base | added.ids()
     links = set(topology.links) | added.links()
     suggest = values.findings.suggest

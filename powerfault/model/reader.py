@@ -8,6 +8,7 @@ possible without applying them (``proposals``).
 from __future__ import annotations
 
 import os
+from collections.abc import Collection
 from itertools import pairwise
 from pathlib import PurePath
 from typing import Any
@@ -107,7 +108,7 @@ class _Reader:
             origins=findings.origins,
         )
         self._check(topology, elements)
-        expect = self._expectations(top.get("expect"), topology)
+        expect = self._expectations(top.get("expect"), topology, elements.broken)
         findings.raise_any()
         object.__setattr__(topology, "expect", expect)
         object.__setattr__(topology, "notices", tuple(in_order(findings.notices)))
@@ -164,16 +165,18 @@ class _Reader:
                 self.findings.problem(f"stage_minutes.{after}", message)
         return {stage: minutes[stage] for stage in given}
 
-    def _expectations(self, data: Any, topology: Topology) -> tuple[Expectation, ...]:
+    def _expectations(self, data: Any, topology: Topology, broken: Collection[str]) -> tuple[Expectation, ...]:
         if data is None:
             return ()
         if not isinstance(data, list):
             self.findings.problem("expect", f"expected a list of {{failed, with, outcomes}}, found {describe(data)}")
             return ()
-        found = (self._expectation(f"expect[{number}]", item, topology) for number, item in enumerate(data))
+        found = (self._expectation(f"expect[{number}]", item, topology, broken) for number, item in enumerate(data))
         return tuple(expectation for expectation in found if expectation is not None)
 
-    def _expectation(self, path: str, data: Any, topology: Topology) -> Expectation | None:
+    def _expectation(
+        self, path: str, data: Any, topology: Topology, broken: Collection[str]
+    ) -> Expectation | None:
         findings, suggest = self.findings, self.findings.suggest
         if data is None:
             findings.problem(path, "expected {failed, with, outcomes}, found nothing")
@@ -189,12 +192,12 @@ class _Reader:
             # With proposals the events are checked once they are applied: they may name what a proposal adds.
             for number, event in enumerate(events):
                 fault = event_fault(topology, event, suggest)
-                if fault:
+                if fault and event.id not in broken:
                     findings.problem(f"{path}.failed[{number}]", fault[0])
         twice = named_twice(events)
         if twice is not None:
             findings.problem(f"{path}.failed", f"{twice} has two events; a component has at most one in a case")
-        outcomes = read.get("outcomes", {})
+        outcomes = {name: outcome for name, outcome in read.get("outcomes", {}).items() if outcome is not None}
         for name, outcome in outcomes.items():
             here = f"{path}.outcomes.{name}"
             if outcome not in OUTCOMES or not isinstance(outcome, str):

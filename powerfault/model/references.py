@@ -185,7 +185,9 @@ def link_flaws(topology: Topology, known: Collection[str], suggest: Suggestions)
                 said.add(("", pair))
                 end = one_way[0]
                 kind = components[end].kind
-                yield Flaw(path, f"{end} is a {kind} and takes one-way links only; {pair} goes both ways")
+                # Shown at the later of the two links: the one that made it go both ways.
+                later = link_path((after, before))
+                yield Flaw(later, f"{end} is a {kind} and takes one-way links only; {pair} goes both ways")
 
 
 def standing_flaws(topology: Topology, broken: Collection[str], suggest: Suggestions) -> Iterator[Flaw]:

@@ -6,6 +6,7 @@ Two buses of different nominal voltage within one domain would be joined by copp
 from __future__ import annotations
 
 from collections.abc import Iterator
+from itertools import pairwise
 
 from powerfault.model.elements import Topology
 from powerfault.model.places import Flaw, link_path, shorten
@@ -83,8 +84,9 @@ def voltage_flaws(topology: Topology) -> Iterator[Flaw]:
 
 def _joined(topology: Topology, way: list[str], first_v: float, last_v: float) -> Flaw:
     shown = " - ".join(way if len(way) <= 12 else [*way[:6], "…", *way[-5:]])
-    path = link_path((way[-2], way[-1]))
-    if path not in topology.origins:
-        path = link_path((way[-1], way[-2]))
+    spelt = [path for pair in pairwise(way) for path in (link_path(pair), link_path(pair[::-1]))
+             if path in topology.origins]  # fmt: skip
+    # Shown at the link that a proposal added, if one did.
+    path = next((path for path in spelt if topology.origins[path].startswith("proposals.")), (spelt or ["feeds"])[-1])
     return Flaw(path, f"joins {way[0]} ({first_v:g} V) and {way[-1]} ({last_v:g} V) without a converter or regulator "
                       f"between them: {shorten(shown, 400)}")  # fmt: skip

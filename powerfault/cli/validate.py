@@ -1,0 +1,80 @@
+"""``powerfault validate``: check a topology file and the author's own expectations."""
+
+from __future__ import annotations
+
+from collections import Counter
+
+import click
+
+from powerfault.errors import ModelError, Problem
+from powerfault.model.elements import KINDS, Topology
+
+MAX_WARNINGS = 200
+
+
+@click.command(short_help="check a topology file and the author's own expectations")
+@click.argument("file", type=click.Path())
+@click.option("--with", "proposals", multiple=True, metavar="PROPOSAL", help="Apply this proposal first (repeatable).")
+@click.option("--quiet", is_flag=True, help="Say nothing but problems.")
+def command(file: str, proposals: tuple[str, ...], quiet: bool) -> int:
+    """Check FILE (- for standard input) and report everything that is wrong with it.
+
+    Every problem is shown as file:line:column: path: message. Each proposal is applied alone to see that it can be,
+    and the checks under 'expect' are run. Warnings do not fail the check. Exit code 0 if FILE is valid, 2 if not.
+    """
+    from powerfault.failures.expectations import unmet_expectations
+    from powerfault.model.modify import apply_proposals, check_each
+    from powerfault.model.places import in_order
+    from powerfault.model.reader import load_topology, topology_warnings
+
+    topology = load_topology(file)
+    problems, warnings = check_each(topology)
+    if problems:
+        raise ModelError(in_order(problems))
+    applied = apply_proposals(topology, proposals)
+    held, unmet = unmet_expectations(topology)
+    if not quiet:
+        _print_warnings(in_order([*topology_warnings(applied), *warnings]))
+    if unmet:
+        for problem in in_order(unmet):
+            click.echo(str(problem), err=True)
+        click.echo(f"error: {held} of {_count(len(topology.expect), 'expectation')} hold", err=True)
+        return 2
+    if not quiet:
+        _print_summary(applied, len([*topology_warnings(applied), *warnings]), held)
+    return 0
+
+
+def _print_warnings(warnings: list[Problem]) -> None:
+    for problem in warnings[:MAX_WARNINGS]:
+        where = f"{problem.file}:{problem.line}:{problem.column}" if problem.line else problem.file
+        path = f"{problem.path}: " if problem.path else ""
+        click.echo(f"{where}: warning: {path}{problem.message}", err=True)
+    if len(warnings) > MAX_WARNINGS:
+        click.echo(f"and {len(warnings) - MAX_WARNINGS} more warnings", err=True)
+
+
+def _print_summary(topology: Topology, warnings: int, held: int) -> None:
+    kinds = Counter(component.kind for component in topology.components.values())
+    by_kind = ", ".join(_count(kinds[kind], kind) for kind in KINDS if kinds[kind])
+    applied = f" with {', '.join(topology.applied)}" if topology.applied else ""
+    click.echo(f"{_printable(topology.file)}: valid{applied}")
+    click.echo(f"  {_printable(topology.name)}")
+    click.echo(f"  {_count(len(topology.components), 'component')}{f': {by_kind}' if by_kind else ''}")
+    parts = [(len(topology.links), "link"), (len(topology.loads), "load"), (len(topology.functions), "function"),
+             (len(topology.phases), "phase"), (len(topology.channels), "channel"),
+             (len(topology.standing), "standing failure"), (len(topology.proposals), "proposal")]  # fmt: skip
+    click.echo("  " + ", ".join(_count(*part) for part in parts))
+    click.echo(f"  {_count(held, 'expectation')} {'holds' if held == 1 else 'hold'}; {_count(warnings, 'warning')}")
+
+
+def _count(number: int, noun: str) -> str:
+    if number == 1:
+        return f"1 {noun}"
+    plural = f"{noun}es" if noun.endswith(("s", "ch")) else f"{noun}s"
+    return f"{number} {plural}"
+
+
+def _printable(text: str) -> str:
+    """Control characters of a file never reach the terminal."""
+    return "".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in text[:200])
