@@ -25,10 +25,12 @@ from powerfault.failures.cases import count_cases
 from powerfault.failures.outcomes import CaseTable, Progress, evaluate_table
 from powerfault.failures.verdicts import Verdict, judge, rides_through_stages
 from powerfault.jumper.comparison import ConsumerChange, Judged, compare_consumers
+from powerfault.jumper.spread import Harm, Spread, Variant, find_spread, protected_variants, worst_single
 from powerfault.measures.cutsets import minimal_cut_sets
-from powerfault.model.elements import OUTCOMES, Event, Topology
+from powerfault.model.elements import MODES, OUTCOMES, Event, Topology
 from powerfault.model.modify import apply_proposals
 from powerfault.network.failure_modes import check_modes, describe_unasked, list_events, parse_event
+from powerfault.network.galvanic import GroundFinding, ground_findings
 from powerfault.network.graph import Network, build_network
 
 if TYPE_CHECKING:
@@ -182,9 +184,31 @@ class Study:
         return pd.DataFrame(rows, columns=["failed", "order", "consumer", "outcome", "fails"])
 
 
+@dataclass(frozen=True, slots=True)
+class VariantResult:
+    """What a protective device at one place of the proposal would do: computed, like everything else."""
+
+    variant: Variant
+    requirements_met: int
+    unmet: tuple[str, ...]
+    still_spread: tuple[Spread, ...]
+
+    def to_json(self) -> dict[str, Any]:
+        return {
+            "breakers": [{"id": i, "between": [a, b]} for i, a, b in self.variant.breakers],
+            "requirements_met": self.requirements_met,
+            "unmet": list(self.unmet),
+            "still_spread": [str(s.event) for s in self.still_spread],
+        }
+
+
 @dataclass(frozen=True)
 class Comparison:
-    """Two studies of the same question, before and after a change."""
+    """Two studies of the same question, before and after a change.
+
+    The findings on spread always ask for shorts as well as the modes of the studies, since a tie that spreads a fault
+    does harm whether or not the reader thought of asking.
+    """
 
     before: Study
     after: Study
@@ -203,13 +227,70 @@ class Comparison:
         after = sum(v.meets is True for v in self.after.verdicts)
         return before, after, sum(v.must_tolerate is not None for v in self.after.verdicts)
 
+    @property
+    def _spread_modes(self) -> tuple[str, ...]:
+        return tuple(m for m in MODES if m in self.after.modes or m == "short")
+
+    @cached_property
+    def spread(self) -> tuple[Spread, ...]:
+        """The single events that reach a further channel because of the change."""
+        found = find_spread(self.before.topology, self.after.topology, self._spread_modes, self.after.given)
+        return tuple(found)
+
+    @cached_property
+    def variants(self) -> tuple[VariantResult, ...]:
+        """Where a breaker in what is added would stop the spread, and the verdict with it there."""
+        results = []
+        for variant in protected_variants(self.before.topology, self.after.topology, self.spread):
+            found = study(variant.topology, min(self.after.order, 2), self.after.modes, self.after.given, limit=None)
+            still = find_spread(self.before.topology, variant.topology, self._spread_modes, self.after.given)
+            results.append(
+                VariantResult(
+                    variant,
+                    sum(v.meets is True for v in found.verdicts),
+                    tuple(v.id for v in found.verdicts if v.meets is False),
+                    tuple(still),
+                )
+            )
+        return tuple(results)
+
+    @cached_property
+    def ground(self) -> tuple[GroundFinding, ...]:
+        """Galvanic domains that have other than one ground after the change."""
+        return tuple(ground_findings(self.before.topology, self.after.topology))
+
+    @cached_property
+    def worst(self) -> tuple[tuple[Harm, Harm] | None, tuple[Harm, Harm] | None]:
+        """The worst single failure before and after, each by severity and by demand lost."""
+        sides = [
+            worst_single(s.network, list_events(s.topology, s.modes, s.given), s.given) for s in (self.before, self.after)
+        ]
+        return sides[0], sides[1]
+
     def to_json(self, *, cases: bool = True) -> dict[str, Any]:
+        def harm(pair: tuple[Harm, Harm] | None) -> Any:
+            if pair is None:
+                return None
+            return {
+                name: {
+                    "event": str(h.event),
+                    "failing": list(h.failing),
+                    "severity": h.severest,
+                    "demand_kw": h.demand_kw,
+                }
+                for name, h in zip(("by_severity", "by_demand"), pair, strict=True)
+            }
+
         return {
             "format": FORMAT,
             "before": self.before.to_json(cases=cases),
             "after": self.after.to_json(cases=cases),
             "changes": [c.to_json() for c in self.changes],
             "question_changes": [str(c) for c in self.after.topology.question_changes],
+            "spread": [s.to_json() for s in self.spread],
+            "variants": [v.to_json() for v in self.variants],
+            "grounding": [str(g) for g in self.ground],
+            "worst_single": {"before": harm(self.worst[0]), "after": harm(self.worst[1])},
         }
 
     @cached_property

@@ -140,7 +140,8 @@ def print_study(study: Study, screen: Screen) -> None:
         screen.heading("Down with nothing failed beyond what stands failed")
         screen.table(("consumer", "outcome"), list(study.baseline.items()))
     _print_points(study, 1, "Single points of failure", screen)
-    for order in range(2, study.order + 1):
+    largest = max((len(c) for v in study.verdicts for c in v.minimal_cut_sets), default=0)
+    for order in range(2, max(2, min(study.order, largest)) + 1):
         name = {2: "Pairs that matter (no single one of them fails the consumer)"}.get(order, f"Minimal sets of {order}")
         _print_points(study, order, name, screen)
     _print_notes(study, screen)
@@ -175,8 +176,39 @@ def print_comparison(comparison: Comparison, screen: Screen, *, notes: bool = Tr
     for change in comparison.after.topology.question_changes:
         screen.line(screen.paint(f"The question itself was changed: {change}.", "bad"))
     print_changes(comparison.changes, screen)
+    _print_findings(comparison, screen)
     if notes:
         _print_notes(comparison.after, screen)
+
+
+def _print_findings(comparison: Comparison, screen: Screen) -> None:
+    """Write what the change does to the spread of faults, the worst single failure and earthing."""
+    topology = comparison.after.topology
+    screen.heading(f"Single events that reach a further channel (shorts included): {len(comparison.spread) or 'none'}")
+    for spread in comparison.spread[:CASES_SHOWN]:
+        screen.line(f"  - {spread.sentence(topology)}")
+    if len(comparison.spread) > CASES_SHOWN:
+        screen.line(f"  {len(comparison.spread) - CASES_SHOWN:,} more: --json lists all")
+    for result in comparison.variants:
+        left = len(result.still_spread)
+        text = "nothing then reaches a further channel" if not left else f"{left} still reach a further channel"
+        screen.line(
+            f"  With {result.variant.about}: {text}; {result.requirements_met} requirements met"
+            + (f", not met: {_listed(result.unmet)}." if result.unmet else ".")
+        )
+    screen.heading("Worst single failure")
+    for when, pair in zip(("before", "after"), comparison.worst, strict=True):
+        if pair is None:
+            continue
+        for name, harm in zip(("most severe", "most demand"), pair, strict=True):
+            screen.line(
+                f"  {when}, {name}: {harm.event} fails {_listed(harm.failing) or 'nothing'} "
+                f"({harm.severest or 'no severity'}, {harm.demand_kw:g} kW)"
+            )
+    if comparison.ground:
+        screen.heading("Earthing")
+        for finding in comparison.ground:
+            screen.line(screen.paint(f"  - {finding}", "bad"))
 
 
 def print_changes(changes: Sequence[ConsumerChange], screen: Screen) -> None:
