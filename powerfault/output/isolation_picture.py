@@ -1,0 +1,117 @@
+"""The isolation sheet of one work site as a page: what parts each source from the work, steps to tick, signatures."""
+
+from __future__ import annotations
+
+from html import escape
+
+from powerfault.jumper.findings import CAUTIONS_SHOWN
+from powerfault.jumper.isolation import Isolation, IsolationStudy
+from powerfault.jumper.isolation_steps import sheet_steps
+from powerfault.jumper.open_points import WeakestPath
+from powerfault.model.elements import Topology
+from powerfault.output import appearance
+from powerfault.output.isolation_text import STEADY_NOTE, bears_text, verdict_line
+from powerfault.output.sheet_parts import MARGIN, Page
+from powerfault.output.svg_parts import document, num, text
+from powerfault.output.text_width import shorten, text_width
+
+PATHS_SHOWN = 24
+ROW = 26.0
+ROLES = ("isolated by", "proved dead by", "work accepted by", "given back by")
+
+
+def isolation_svg(study: IsolationStudy) -> str:
+    """Return the sheet of ``study`` as one page of SVG, A4 wide and as long as it needs to be."""
+    x, topology = study.chosen, study.topology
+    page = Page()
+    page.words(f"Isolation sheet: {', '.join(study.ends)}", 16, bold=True)
+    applied = f", with {', '.join(topology.applied)}" if topology.applied else ""
+    page.words(f"{topology.name}{applied}. Phases: {', '.join(x.phases)}. File sha256 {topology.sha256[:12]}.", 8.5)
+    page.y += 4
+    page.words(verdict_line(study), 11, bold=True, colour="#000000" if x.may_work else "#8A2F00")
+    page.y += 4
+    for caution in CAUTIONS_SHOWN:
+        page.words(f"!  {caution}", 8)
+    page.heading(f"What parts each source from the work ({study.rules.points} open devices asked on every path)")
+    page.y += 6
+    for path in x.paths[:PATHS_SHOWN]:
+        page.raw(_row(topology, path, page.inner, study.rules.points), ROW)
+    if len(x.paths) > PATHS_SHOWN:
+        page.words(f"{len(x.paths) - PATHS_SHOWN} more paths: see the table of the Markdown sheet", 8)
+    if not x.paths:
+        page.words("No source reaches the work.", 9)
+    if x.ways:
+        page.heading("Cannot be isolated: do not work here")
+        for way in x.ways:
+            page.words(f"{way.path.source} to {way.path.end}: {'; '.join(way.reasons)}", 9, bold=True)
+    for number, step in enumerate(sheet_steps(topology, x), 1):
+        page.heading(f"{number}. {step.title}")
+        for line in step.lines:
+            page.tick(line)
+    _dark(page, x)
+    if x.findings:
+        page.heading("Findings")
+        for f in x.findings:
+            page.words(f"{f.weight.upper() if f.refuses else f.weight}  {f.rule}: {f.message}", 8.5, bold=f.refuses)
+            page.words(f.practice, 7, indent=12, colour="#6B6B6B")
+    page.heading("Signatures")
+    page.signatures(ROLES)
+    page.y += 10
+    page.words(STEADY_NOTE, 7.5)
+    return document(page.width, page.y + MARGIN, "".join(page.parts), f"Isolation sheet: {', '.join(study.ends)}")
+
+
+def _dark(page: Page, x: Isolation) -> None:
+    page.heading("Dark or switched over meanwhile")
+    if not (x.dark or x.moved):
+        page.words("Nothing.", 9)
+    for c in (*x.dark, *x.moved):
+        kw = f", {c.demand_kw:g} kW" if c.demand_kw else ""
+        rank = f"{c.severity or 'no severity'}, priority {c.priority}{kw}"
+        page.words(f"{c.id}: {c.stage}; {rank}; bears {bears_text(c)}", 8.5)
+
+
+def _row(topology: Topology, path: WeakestPath, width: float, points: int) -> str:
+    """A path as a line from its source to the work, each open device a gap with its name."""
+    enough = path.count >= points
+    colour = appearance.BLACK if enough else appearance.VERMILION
+    left, right = 86.0, width - 110.0
+    out = [
+        f"<title>{escape(' - '.join(path.nodes))}</title>",
+        text(0, 14, shorten(path.source, 14), 8.5, bold=True),
+        text(right + 6, 14, shorten(path.end, 14), 8.5, bold=True),
+    ]
+    word = f"{path.count} open" if enough else f"only {path.count} open"
+    out.append(f'<g color="{colour}">{text(width, 14, word, 8.5, "end", bold=not enough)}</g>')
+    between = path.nodes[1:-1]
+    step = (right - left) / (len(between) + 1)
+    start = left
+    for i, v in enumerate(between, 1):
+        x = left + i * step
+        if v in path.open_devices:
+            out.append(_line(start, x - 7, colour, enough))
+            # A blade that does not meet its contact: the mark of an open switch in any drawing.
+            out.append(
+                f'<circle cx="{num(x - 7)}" cy="11" r="1.6" fill="{colour}"/><circle cx="{num(x + 7)}" cy="11" r="1.6" '
+                f'fill="{colour}"/><path d="M{num(x - 7)},11 l11,-7" stroke="{colour}" stroke-width="1.4" fill="none"/>'
+            )
+            label = _fitting(v, step, 7.5, bold=True)
+            out.append(text(x, 22, label, 7.5, "middle", bold=True))
+            start = x + 7
+        elif len(between) <= 14:
+            out.append(f'<rect x="{num(x - 2)}" y="9" width="4" height="4" fill="{colour}"/>')
+            out.append(f'<g color="#6B6B6B">{text(x, 22, _fitting(v, step, 6.5), 6.5, "middle")}</g>')
+    out.append(_line(start, right, colour, enough))
+    return "".join(out)
+
+
+def _fitting(name: str, width: float, size: float, bold: bool = False) -> str:
+    most = len(name)
+    while most > 3 and text_width(shorten(name, most), size, bold) > width - 2:
+        most -= 1
+    return shorten(name, most)
+
+
+def _line(a: float, b: float, colour: str, enough: bool) -> str:
+    dash = "" if enough else ' stroke-dasharray="6 2"'
+    return f'<path d="M{num(a)},11 H{num(b)}" stroke="{colour}" stroke-width="1.4" fill="none"{dash}/>'
