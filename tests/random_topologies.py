@@ -127,7 +127,7 @@ def random_links(rng: random.Random, ids: list[str], kind_of: dict[str, str]) ->
     sources = [i for i in ids if kind_of[i] in SOURCE_KINDS]
     if passing and chance(rng, 0.35):  # links into a source or storage: they carry faults only
         join(rng.choice(passing), rng.choice(sources), chance(rng, 0.5))
-    return tuple(links)
+    return without_two_way(links, kind_of)
 
 
 def channel_links(rng: random.Random, ids: list[str], kind_of: dict[str, str]) -> tuple[Link, ...]:
@@ -163,12 +163,16 @@ def channel_links(rng: random.Random, ids: list[str], kind_of: dict[str, str]) -
             links[source, bus] = None
             if chance(rng, 0.15):
                 links[bus, source] = None
-    # A diode or converter takes one-way links only, whichever way they were drawn above.
-    return tuple(
-        (a, b)
-        for a, b in links
-        if (b, a) not in links or a < b or not {kind_of[a], kind_of[b]} & set(ONE_WAY_KINDS)
-    )
+    return without_two_way(links, kind_of)
+
+
+def without_two_way(links: dict[Link, None], kind_of: dict[str, str]) -> tuple[Link, ...]:
+    """A diode or converter takes one-way links only: of two that were drawn the second goes."""
+    kept: dict[Link, None] = {}
+    for a, b in links:
+        if (b, a) not in kept or not {kind_of[a], kind_of[b]} & set(ONE_WAY_KINDS):
+            kept[a, b] = None
+    return tuple(kept)
 
 
 def per_phase(rng: random.Random, phases: tuple[str, ...], values: list[float]) -> float | dict[str, float]:
