@@ -22,7 +22,6 @@ def command(file: str, proposals: tuple[str, ...], quiet: bool) -> int:
     Every problem is shown as file:line:column: path: message. Each proposal is applied alone to see that it can be,
     and the checks under 'expect' are run. Warnings do not fail the check. Exit code 0 if FILE is valid, 2 if not.
     """
-    from powerfault.failures.expectations import unmet_expectations
     from powerfault.model.modify import apply_proposals, check_each
     from powerfault.model.places import in_order
     from powerfault.model.reader import load_topology, topology_warnings
@@ -32,7 +31,11 @@ def command(file: str, proposals: tuple[str, ...], quiet: bool) -> int:
     if problems:
         raise ModelError(in_order(problems))
     applied = apply_proposals(topology, proposals)
-    held, unmet = unmet_expectations(topology)
+    held, unmet = 0, []
+    if topology.expect:  # the evaluator is loaded only where there is something to evaluate
+        from powerfault.failures.expectations import unmet_expectations
+
+        held, unmet = unmet_expectations(topology)
     if not quiet:
         _print_warnings(in_order([*topology_warnings(applied), *warnings]))
     if unmet:

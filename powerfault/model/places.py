@@ -24,6 +24,7 @@ _COMPARISONS = 200_000
 _LAST_STEP = re.compile(r"(\.[^.\[\]]*|\[\d+\])\Z")
 
 Position = tuple[int, int]
+"""Line and column, both from 1."""
 
 
 class Flaw(NamedTuple):

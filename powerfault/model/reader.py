@@ -10,7 +10,6 @@ from __future__ import annotations
 import os
 from collections.abc import Collection
 from itertools import pairwise
-from pathlib import PurePath
 from typing import Any
 
 from powerfault.errors import ModelError, Problem
@@ -89,7 +88,7 @@ class _Reader:
         findings.origins = origins_of(elements.links)
         proposals = read_proposals(values, top.get("proposals") or {})
         topology = Topology(
-            name=top.get("name") or PurePath(findings.file).stem,
+            name=top.get("name") or os.path.splitext(os.path.basename(findings.file))[0],
             about=top.get("about"),
             phases=phases,
             channels=self._channels(top.get("channels")),

@@ -18,24 +18,35 @@ from dataclasses import dataclass, field
 from typing import Any
 
 import yaml
+from yaml.events import (
+    AliasEvent,
+    DocumentEndEvent,
+    DocumentStartEvent,
+    MappingEndEvent,
+    MappingStartEvent,
+    ScalarEvent,
+    SequenceEndEvent,
+    SequenceStartEvent,
+)
+from yaml.reader import Reader
 
 from powerfault.errors import ModelError, Problem
+from powerfault.model.places import Position, shorten
 
 MAX_BYTES = 20_000_000
 MAX_DEPTH = 40
 MAX_VALUES = 1_000_000
 
-Position = tuple[int, int]
-"""Line and column, both from 1."""
-
 _NULL = frozenset(("", "~", "null", "Null", "NULL"))
 _TRUE = frozenset(("true", "True", "TRUE"))
 _FALSE = frozenset(("false", "False", "FALSE"))
+_WORDS = _NULL | _TRUE | _FALSE
 _INTEGER = re.compile(r"[-+]?[0-9]+\Z")
 _BASED = re.compile(r"0o[0-7]+\Z|0x[0-9a-fA-F]+\Z")
 _FLOAT = re.compile(r"[-+]?(?:\.[0-9]+|[0-9]+(?:\.[0-9]*)?)(?:[eE][-+]?[0-9]+)?\Z")
 _SPECIAL = re.compile(r"(?:[-+]?\.(?:inf|Inf|INF)|\.(?:nan|NaN|NAN))\Z")
-_NOT_TEXT = re.compile("[^\t\n\r\x20-\x7e\x85\xa0-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
+# What YAML 1.2 (5.1) does not count as printable; compiling this class anew would cost milliseconds at start-up.
+_NOT_TEXT = Reader.NON_PRINTABLE
 _LONGEST_INTEGER = 40  # digits; beyond it a float is as good, and huge integers are slow to read
 
 
@@ -58,15 +69,6 @@ class Document:
     data: Any = None
     values: dict[str, Position] = field(default_factory=dict)
     keys: dict[str, Position] = field(default_factory=dict)
-
-
-def child(path: str, key: str) -> str:
-    """The path of the entry ``key`` of the mapping at ``path``.
-
-    >>> child("loads", "FAN-1"), child("", "name")
-    ('loads.FAN-1', 'name')
-    """
-    return f"{path}.{key}" if path else key
 
 
 def read_bytes(source: str | os.PathLike[str]) -> tuple[str, bytes]:
@@ -141,9 +143,8 @@ def parse_yaml(text: str, file: str) -> Document:
 
 
 def _events(text: str) -> Iterator[Any]:
-    loader = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
-    events: Iterator[Any] = yaml.parse(text, Loader=loader)
-    return events
+    loader: Any = getattr(yaml, "CSafeLoader", yaml.SafeLoader)(text)
+    return iter(loader.get_event, None)
 
 
 def _yaml_message(error: yaml.MarkedYAMLError) -> str:
@@ -186,119 +187,127 @@ class _Builder:
     def __init__(self, file: str) -> None:
         self.document = Document(file)
         self.problems: list[Problem] = []
-        self.count = 0
 
     def refuse(self, mark: Any, path: str, message: str) -> None:
         line, column = (mark.line + 1, mark.column + 1) if mark else (0, 0)
-        self.problems.append(Problem(self.document.file, line, column, path, message))
+        self.problems.append(Problem(self.document.file, line, column, shorten(path, 300), message))
 
     def build(self, events: Iterator[Any]) -> None:
+        """Build ``document``. The innermost open container is held in local variables, the others on a stack."""
         document = self.document
         values, keys = document.values, document.keys
-        # One entry for each open container: [container, path, key waited for its value, position of that key].
-        stack: list[list[Any]] = []
-        documents = 0
-        skip_depth = 0  # > 0 within a key that is a list or mapping: already refused, and passed over
+        stack: list[tuple[Any, str, str, bool, Position]] = []
+        holder: Any = []  # the open container; at first one that takes the document itself
+        path, in_mapping = "", False
+        key: str | None = None  # in a mapping, the key that waits for its value, and where it stands
+        key_place: Position = (1, 1)
+        documents = count = 0
+        skipping = 0  # > 0 within a key that is a list or mapping: already refused, and passed over
         for event in events:
             kind = type(event)
-            if kind is yaml.ScalarEvent or kind is yaml.SequenceStartEvent or kind is yaml.MappingStartEvent:
-                self.count += 1
-                if self.count > MAX_VALUES:
-                    self.refuse(event.start_mark, "", f"holds more than {MAX_VALUES:,} values; that is the most read")
-                    return
-                if skip_depth:
-                    skip_depth += kind is not yaml.ScalarEvent
+            if kind is ScalarEvent:
+                count += 1
+                if skipping:
                     continue
                 mark = event.start_mark
+                if count > MAX_VALUES:
+                    self.refuse(mark, "", f"holds more than {MAX_VALUES:,} values, the most that is read")
+                    return
                 place = (mark.line + 1, mark.column + 1)
-                top = stack[-1] if stack else None
-                if event.anchor is not None or (event.tag is not None):
-                    self.refuse_marker(event, top)
-                if top is not None and type(top[0]) is dict and top[2] is None:
-                    if kind is yaml.ScalarEvent:
-                        self.take_key(event, top, place)
+                text = event.value
+                plain = event.implicit[0] and event.tag is None
+                if event.anchor is not None or event.tag is not None:
+                    self.refuse_marker(event, path)
+                if in_mapping and key is None:
+                    key, key_place = text, place
+                    full = f"{path}.{text}" if path else text
+                    if full in keys and text in holder:
+                        line = keys[full][0]
+                        self.refuse(mark, full, f"is given twice (first in line {line}); remove or rename one")
                     else:
-                        self.refuse(mark, top[1], "a key must be text, found a list or mapping ('[', '{' or '?' here)")
-                        skip_depth, top[2] = 1, ""
+                        keys[full] = place
+                    if (plain and not text[:1].isalpha()) or text in _WORDS:
+                        self.check_key(event, path, plain)
+                    elif event.style == '"' and _NOT_TEXT.search(text):
+                        self.refuse(mark, path, "a key may not hold control characters (an escape in quotes)")
                     continue
-                # The path of this value, and where it is shown to stand: a block collection at its key.
-                shown = place
-                if top is None:
-                    path = ""
-                elif type(top[0]) is list:
-                    path = f"{top[1]}[{len(top[0])}]"
+                value: Any = _scalar(text) if plain else text
+                if event.style == '"' and _NOT_TEXT.search(text):
+                    here = f"{path}.{key}" if in_mapping else path
+                    self.refuse(mark, here, "text may not hold control characters (an escape in quotes)")
+                if in_mapping:
+                    # A value left out has no place of its own: it is shown at its key.
+                    values[f"{path}.{key}" if path else key or ""] = place if text or not plain else key_place
+                    holder[key] = value
+                    key = None
                 else:
-                    path = f"{top[1]}.{top[2]}" if top[1] else top[2]
-                    if kind is not yaml.ScalarEvent and not event.flow_style:
-                        shown = top[3]
-                value: Any
-                if kind is yaml.ScalarEvent:
-                    text = event.value
-                    if event.implicit[0] and event.tag is None:
-                        value = _scalar(text)
-                        if value is None and not text and top is not None and type(top[0]) is dict:
-                            shown = top[3]
-                    else:
-                        value = text
-                        if event.style == '"' and _NOT_TEXT.search(text):
-                            self.refuse(mark, path, "text may not hold control characters (an escape in quotes)")
-                else:
-                    value = {} if kind is yaml.MappingStartEvent else []
-                if top is None:
-                    document.data = value
-                elif type(top[0]) is list:
-                    top[0].append(value)
-                else:
-                    top[0][top[2]] = value
-                    top[2] = None
-                values[path] = shown
-                if kind is not yaml.ScalarEvent:
-                    if len(stack) >= MAX_DEPTH:
-                        self.refuse(mark, path[:80], f"is nested more than {MAX_DEPTH} deep; a topology needs far less")
-                        return
-                    stack.append([value, path, None, place])
-            elif kind is yaml.SequenceEndEvent or kind is yaml.MappingEndEvent:
-                if skip_depth:
-                    skip_depth -= 1
+                    values[f"{path}[{len(holder)}]" if stack else ""] = place
+                    holder.append(value)
+            elif kind is MappingStartEvent or kind is SequenceStartEvent:
+                count += 1
+                if count > MAX_VALUES:
+                    self.refuse(event.start_mark, "", f"holds more than {MAX_VALUES:,} values, the most that is read")
+                    return
+                if skipping:
+                    skipping += 1
                     continue
-                stack.pop()
-            elif kind is yaml.AliasEvent:
-                top = stack[-1] if stack else None
-                self.refuse(event.start_mark, top[1] if top else "",
-                            f"aliases are not read (*{event.anchor}); write the value out")  # fmt: skip
-                if top is not None and not skip_depth:
-                    if type(top[0]) is list:
-                        top[0].append(None)
-                    else:
-                        top[2] = "" if top[2] is None else None
-            elif kind is yaml.DocumentStartEvent:
+                mark = event.start_mark
+                if event.anchor is not None or event.tag is not None:
+                    self.refuse_marker(event, path)
+                if in_mapping and key is None:
+                    self.refuse(mark, path, "a key must be text, found a list or mapping ('[', '{' or '?' here)")
+                    skipping, key = 1, ""
+                    continue
+                if len(stack) > MAX_DEPTH:
+                    self.refuse(mark, path, f"is nested more than {MAX_DEPTH} deep; a topology needs far less")
+                    return
+                made: Any = {} if kind is MappingStartEvent else []
+                outer = path
+                if in_mapping:
+                    path = f"{path}.{key}" if path else key or ""
+                    holder[key] = made
+                else:
+                    path = f"{path}[{len(holder)}]" if stack else ""
+                    holder.append(made)
+                # A block list or mapping is shown at its key, which stands in a line above it.
+                place = (mark.line + 1, mark.column + 1)
+                values[path] = place if event.flow_style or not in_mapping else key_place
+                stack.append((holder, outer, key or "", in_mapping, key_place))
+                holder, in_mapping, key = made, kind is MappingStartEvent, None
+            elif kind is MappingEndEvent or kind is SequenceEndEvent:
+                if skipping:
+                    skipping -= 1
+                    continue
+                holder, path, _, in_mapping, key_place = stack.pop()
+                key = None
+            elif kind is AliasEvent:
+                if skipping:
+                    continue
+                self.refuse(event.start_mark, path, f"aliases are not read (*{event.anchor[:60]}); write the value out")
+                if in_mapping:
+                    key = "" if key is None else None
+                else:
+                    holder.append(None)
+            elif kind is DocumentStartEvent:
                 documents += 1
                 if documents > 1:
                     self.refuse(event.start_mark, "", "a second document begins ('---'); a file holds one topology")
                     return
-        keys.pop("", None)
+            elif kind is DocumentEndEvent:
+                document.data = holder[0]
 
-    def refuse_marker(self, event: Any, top: list[Any] | None) -> None:
-        path = top[1] if top else ""
+    def refuse_marker(self, event: Any, path: str) -> None:
         if event.anchor is not None:
-            self.refuse(event.start_mark, path, f"anchors are not read (&{event.anchor}); write the value out")
+            name = shorten(event.anchor)
+            self.refuse(event.start_mark, path, f"anchors are not read (&{name}); write the value out")
         if event.tag is not None:
-            self.refuse(event.start_mark, path, f"tags are not read ({event.tag[:60]}); write the plain value")
+            self.refuse(event.start_mark, path, f"tags are not read ({shorten(event.tag)}); write the plain value")
 
-    def take_key(self, event: Any, top: list[Any], place: Position) -> None:
-        """Make the scalar ``event`` the key that waits for its value in the innermost mapping."""
-        container, path = top[0], top[1]
+    def check_key(self, event: Any, path: str, plain: bool) -> None:
+        """Refuse a key that is no text by the core schema."""
         key = event.value
-        plain = _scalar(key) if event.implicit[0] else key
-        if not isinstance(plain, str):
-            said = {bool: "a boolean", type(None): "nothing"}.get(type(plain), "a number")
-            self.refuse(event.start_mark, path, f"a key must be text, found {said} ({key[:60]!r}); put it in quotes")
-        elif event.style == '"' and _NOT_TEXT.search(key):
-            self.refuse(event.start_mark, path, "a key may not hold control characters (an escape in quotes)")
-        full = child(path, key)
-        if key in container:
-            line = self.document.keys[full][0]
-            self.refuse(event.start_mark, full[:200], f"is given twice (first in line {line}); remove or rename one")
-        else:
-            self.document.keys[full] = place
-        top[2], top[3] = key, place
+        read = _scalar(key) if plain else key
+        if not isinstance(read, str):
+            said = {bool: "a boolean", type(None): "nothing"}.get(type(read), "a number")
+            message = f"a key must be text, found {said} ({shorten(key)!r}); put it in quotes"
+            self.refuse(event.start_mark, path, message)
