@@ -10,13 +10,13 @@ What holds for the result, and is printed with it, stands in :data:`ASSUMPTIONS`
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
 
-from powerfault.measures.dc_flow import solve_dc
+from powerfault.measures.dc_flow import DcFlow, solve_dc
 from powerfault.measures.derating import Derating
 from powerfault.measures.quantity import NOTE, UNKNOWN, UNMET, Finding
-from powerfault.measures.wiring import Area, Wiring, splits
+from powerfault.measures.wiring import Area, Layout, Wiring, lay_out, splits
 from powerfault.model.elements import Load, Topology, in_phase
 
 MAX_ROUNDS = 200
@@ -42,12 +42,17 @@ class ConductorState:
     drop_v: float | None
     sending_v: float | None
     resistance_ohm: float | None
+    supply_kw: float = math.inf
+    """The most that the feeders on its sending side can give together, other consumers there aside."""
     against_arrow: bool = False
 
 
 @dataclass(frozen=True, slots=True)
 class Voltages:
-    """The state of the whole network. ``voltage_v`` holds only what is energised at a known voltage."""
+    """The state of the whole network. ``voltage_v`` holds only what is energised at a known voltage.
+
+    Where a part has no operating point, ``operates`` is false, a finding says where, and that part has no voltages.
+    """
 
     phase: str
     operates: bool
@@ -63,18 +68,20 @@ class Voltages:
 
 
 def solve_voltages(
-    topology: Topology,
-    conducting: Iterable[str],
+    topology: Topology | Layout,
+    conducting: Collection[str],
     phase: str,
     derating: Derating,
     extra_kw: Mapping[str, float] | None = None,
+    ideal: Collection[str] = (),
 ) -> Voltages:
     """Solve the network in ``phase`` with only ``conducting`` (component and load ids) in circuit.
 
     ``extra_kw`` adds power drawn at components (charging, say). A load whose ``demand_kw`` is not given draws none,
-    and a finding says so.
+    and a finding says so. Conductors in ``ideal`` are taken without resistance. A layout made once serves many calls.
     """
-    return _Solver(Wiring(topology, conducting, phase, derating, extra_kw or {})).solve()
+    layout = topology if isinstance(topology, Layout) else lay_out(topology)
+    return _Solver(Wiring(layout, conducting, phase, derating, extra_kw or {}, ideal)).solve()
 
 
 class _Solver:
@@ -90,9 +97,7 @@ class _Solver:
             self._place_loads(inputs_w)
             output_w: dict[str, float] = {}
             for area in self.wiring.areas:
-                stuck = self._solve_area(area)
-                if stuck is not None:
-                    return self._no_point(stuck)
+                self._solve_area(area)
                 output_w.update(self._share(area))
             wanted = {
                 id_: watts / (self.topology.components[id_].efficiency or 1.0)
@@ -103,11 +108,7 @@ class _Solver:
                 return self._result(output_w, inputs_w)
             inputs_w = wanted
         ring = ", ".join(sorted(inputs_w))[:200]
-        return self._no_point(
-            Finding(UNMET, "", f"no operating point: powers of converters that feed each other keep growing ({ring})")
-        )
-
-    def _no_point(self, why: Finding) -> Voltages:
+        why = Finding(UNMET, "", f"no operating point: powers of converters feeding each other keep growing ({ring})")
         return Voltages(self.phase, False, energised=self.wiring.live, findings=(*self.findings, why))
 
     def _place_loads(self, inputs_w: Mapping[str, float]) -> None:
@@ -116,22 +117,26 @@ class _Solver:
         for node, watts in (*self.wiring.fixed_w.items(), *((f"{k}<", w) for k, w in inputs_w.items())):
             self.wiring.area(node).loads_w[self.wiring.root(node)] += watts
 
-    def _solve_area(self, area: Area) -> Finding | None:
-        """Bring the flow of ``area`` up to date; say so where it has no operating point."""
+    def _solve_area(self, area: Area) -> None:
+        """Bring the flow of ``area`` up to date; note where it has no operating point."""
         if area.solved_for == area.loads_w:
-            return None
+            return
         area.solved_for = dict(area.loads_w)
-        area.flow = None
+        area.flow, area.stuck = None, None
         if not area.held:
-            return None
-        area.flow = solve_dc(area.branches, area.held, area.loads_w)
-        if area.flow.operates:
-            return None
-        where = ", ".join(dict.fromkeys(map(self.wiring.members, area.flow.stressed))) or "an unnamed node"
+            return
+        flow = solve_dc(area.branches, area.held, area.loads_w)
+        if flow.operates:
+            area.flow = flow
+        else:
+            area.stuck = self._stuck(area, flow)
+
+    def _stuck(self, area: Area, flow: DcFlow) -> Finding:
+        where = ", ".join(dict.fromkeys(map(self.wiring.members, flow.stressed))) or "an unnamed node"
         return Finding(
             UNMET,
             where,
-            f"{area.flow.status} at {where} in {self.phase}: the {sum(area.loads_w.values()) / 1000:.4g} kW asked of "
+            f"{flow.status} at {where} in {self.phase}: the {sum(area.loads_w.values()) / 1000:.4g} kW asked of "
             "this part of the network are above the greatest power that its conductors transfer",
         )
 
@@ -173,12 +178,15 @@ class _Solver:
             return limit if capacity is None else min(limit, capacity)
         if id_ in above:
             return limit
-        feeders = [f for group in self.wiring.area(f"{id_}<").feeders.values() for f in group]
-        behind = sum(self._limit_kw(f, above | {id_}) for f in feeders)
+        behind = self._supply_kw(self.wiring.area(f"{id_}<"), above | {id_})
         return min(limit, (c.efficiency or 1.0) * behind)
+
+    def _supply_kw(self, area: Area, above: frozenset[str] = frozenset()) -> float:
+        return sum(self._limit_kw(f, above) for group in area.feeders.values() for f in group)
 
     def _result(self, output_w: Mapping[str, float], inputs_w: Mapping[str, float]) -> Voltages:
         wiring, volts = self.wiring, dict[str, float]()
+        stuck = [area.stuck for area in wiring.areas if area.stuck is not None]
         for id_ in (*self.topology.components, *self.topology.loads):
             if id_ not in wiring.live or id_ in wiring.resistance:
                 continue
@@ -189,7 +197,7 @@ class _Solver:
         self._judge(volts, output_w, conductors)
         return Voltages(
             phase=self.phase,
-            operates=True,
+            operates=not stuck,
             voltage_v=volts,
             energised=wiring.live,
             feeder_kw={k: w / 1000 for k, w in output_w.items()},
@@ -197,11 +205,12 @@ class _Solver:
             conductors=conductors,
             demand_kw=sum(wiring.fixed_w.values()) / 1000,
             loss_kw=sum(c.loss_kw for c in conductors.values()),
-            findings=tuple(self.findings),
+            findings=(*self.findings, *stuck),
         )
 
     def _conductor(self, id_: str) -> ConductorState:
         wiring, ohm = self.wiring, self.wiring.resistance[id_]
+        known = None if id_ in wiring.assumed else ohm
         flow = wiring.area(id_).flow
         leaving: dict[str, float] = {}
         at: dict[str, float] = {}
@@ -210,7 +219,7 @@ class _Solver:
             if flow is not None and volts is not None:
                 leaving[neighbour], at[neighbour] = flow.current_a[end], volts
         if not at:
-            return ConductorState(id_, "", "", 0.0, None, 0.0, None, None, ohm)
+            return ConductorState(id_, "", "", 0.0, None, 0.0, None, None, known)
         sends, receives = max(at, key=lambda b: at[b]), max(leaving, key=lambda b: leaving[b])
         if receives == sends and len(at) > 1:
             receives = next(b for b in at if b != sends)
@@ -224,9 +233,29 @@ class _Solver:
             loss_kw=sum(i * i * ohm / 2 for i in leaving.values()) / 1000,
             drop_v=at[sends] - at[receives],
             sending_v=at[sends],
-            resistance_ohm=ohm,
+            resistance_ohm=known,
+            supply_kw=self._behind_kw(id_, f"{id_}|{sends}"),
             against_arrow=current > 1e-4 and (sends, id_) not in self.topology.links,
         )
+
+    def _behind_kw(self, id_: str, start: str) -> float:
+        """The most that feeders from which current can reach ``start`` without passing ``id_`` give together."""
+        wiring, area = self.wiring, self.wiring.area(id_)
+        before: dict[str, list[str]] = {}
+        own = {end for end, _ in wiring.arms[id_]}
+        for branch in area.branches:
+            if branch.id in own:
+                continue
+            before.setdefault(branch.end, []).append(branch.start)
+            if not branch.one_way:
+                before.setdefault(branch.start, []).append(branch.end)
+        found, waiting = {wiring.root(start)}, [wiring.root(start)]
+        while waiting:
+            for a in before.get(waiting.pop(), ()):
+                if a not in found:
+                    found.add(a)
+                    waiting.append(a)
+        return sum(self._limit_kw(f) for root, group in area.feeders.items() if root in found for f in group)
 
     def _judge(
         self, volts: Mapping[str, float], output_w: Mapping[str, float], conductors: Mapping[str, ConductorState]
@@ -237,7 +266,8 @@ class _Solver:
                 flow = wiring.area(node).flow
                 if flow is not None and wiring.root(node) in flow.dead:
                     self.findings.append(Finding(UNMET, id_, f"no current path reaches it in {self.phase}"))
-            self.findings.extend(window_findings(self.topology.loads[id_], volts.get(id_), self.phase))
+            if not any(wiring.area(node).stuck for node in nodes):
+                self.findings.extend(window_findings(self.topology.loads[id_], volts.get(id_), self.phase))
         for id_, watts in output_w.items():
             limit = self._limit_kw(id_)
             if watts / 1000 > limit * (1 + 1e-9) + 1e-9:

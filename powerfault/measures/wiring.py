@@ -7,17 +7,17 @@ it to each neighbour; a diode, a converter's or load's several inputs let power 
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
 
 from powerfault.measures.conductors import loop_resistance_ohm
 from powerfault.measures.dc_flow import Branch, DcFlow
 from powerfault.measures.derating import Derating
-from powerfault.measures.quantity import UNKNOWN, Finding
-from powerfault.model.elements import CONDUCTOR_KINDS, Component, Topology, in_phase
+from powerfault.measures.quantity import NOTE, UNKNOWN, Finding
+from powerfault.model.elements import CONDUCTOR_KINDS, Component, Load, Topology, in_phase
 
 CONTACT_OHM = 1e-6
-"""Resistance put where power enters one way only (diodes, joined inputs), so that its direction can be told."""
+"""Resistance put where a current is asked for and none is given: diodes, joined inputs, conductors without gauge."""
 
 
 def nominal_voltages(topology: Topology) -> dict[str, float | None]:
@@ -36,24 +36,52 @@ def nominal_voltages(topology: Topology) -> dict[str, float | None]:
     return found | {load.id: found.get(load.fed_by[0]) for load in topology.loads.values()}
 
 
-def energised_by(topology: Topology, conducting: Iterable[str]) -> frozenset[str]:
-    """What has power, of ``conducting`` (components and loads), when only these conduct. The least fixpoint."""
-    allowed = set(conducting)
-    upstream: dict[str, list[str]] = {}
-    downstream: dict[str, list[str]] = {}
-    for a, b in (*topology.links, *topology.load_links()):
-        if a in allowed and b in allowed and not (b in topology.components and topology.components[b].is_source):
-            upstream.setdefault(b, []).append(a)
-            downstream.setdefault(a, []).append(b)
-    found = {id_ for id_ in allowed if id_ in topology.components and topology.components[id_].is_source}
-    waiting = list(found)
-    while waiting:
-        for b in downstream.get(waiting.pop(), ()):
-            element = topology.components.get(b) or topology.loads[b]
-            if b not in found and sum(a in found for a in set(upstream[b])) >= element.feeds_needed:
+@dataclass(frozen=True, slots=True)
+class Layout:
+    """What of a topology does not depend on the case: power links by their ends, sources, nominal voltages."""
+
+    topology: Topology
+    upstream: Mapping[str, tuple[str, ...]]
+    downstream: Mapping[str, tuple[str, ...]]
+    sources: frozenset[str]
+    several: Mapping[str, int]
+    """``feeds_needed`` where it is more than 1."""
+    nominal: Mapping[str, float | None]
+
+    def energised(self, conducting: Collection[str]) -> frozenset[str]:
+        """What has power, of ``conducting`` (components and loads), when only these conduct. The least fixpoint."""
+        allowed = conducting if isinstance(conducting, (set, frozenset)) else set(conducting)
+        found = set(self.sources & allowed)
+        waiting = list(found)
+        while waiting:
+            for b in self.downstream.get(waiting.pop(), ()):
+                if b in found or b not in allowed:
+                    continue
+                if b in self.several and sum(a in found for a in self.upstream[b]) < self.several[b]:
+                    continue
                 found.add(b)
                 waiting.append(b)
-    return frozenset(found)
+        return frozenset(found)
+
+
+def lay_out(topology: Topology) -> Layout:
+    """Return the layout of ``topology``; links into sources carry no power and are left out."""
+    upstream: dict[str, list[str]] = {}
+    downstream: dict[str, list[str]] = {}
+    sources = frozenset(c.id for c in topology.components.values() if c.is_source)
+    for a, b in dict.fromkeys((*topology.links, *topology.load_links())):
+        if b not in sources:
+            upstream.setdefault(b, []).append(a)
+            downstream.setdefault(a, []).append(b)
+    elements: list[Component | Load] = [*topology.components.values(), *topology.loads.values()]
+    return Layout(
+        topology,
+        {k: tuple(v) for k, v in upstream.items()},
+        {k: tuple(v) for k, v in downstream.items()},
+        sources,
+        {e.id: e.feeds_needed for e in elements if e.feeds_needed > 1},
+        nominal_voltages(topology),
+    )
 
 
 def splits(component: Component | None) -> bool:
@@ -96,24 +124,28 @@ class Area:
     nodes: set[str] = field(default_factory=set)
     solved_for: dict[str, float] | None = None
     flow: DcFlow | None = None
+    stuck: Finding | None = None
+    """Why it has no flow, where it should have one."""
 
 
 class Wiring:
     """The part of ``topology`` that has power with only ``conducting`` in circuit, as areas.
 
     ``fixed_w`` holds the power drawn at nodes, ``areas`` all areas, ``findings`` what could not be taken from the
-    file. ``extra_kw`` is power drawn at components beside the loads' demand.
+    file. ``extra_kw`` is power drawn at components beside the loads' demand. A conductor in ``ideal``, or whose length
+    or gauge is not given, is ``assumed`` to have next to no resistance, yet its current is found.
     """
 
     def __init__(
-        self, topology: Topology, conducting: Iterable[str], phase: str, derating: Derating,
-        extra_kw: Mapping[str, float],
+        self, layout: Layout, conducting: Collection[str], phase: str, derating: Derating,
+        extra_kw: Mapping[str, float], ideal: Collection[str] = (),
     ) -> None:  # fmt: skip
-        self.topology, self.phase = topology, phase
-        self.live = energised_by(topology, conducting)
+        self.topology, self.phase = layout.topology, phase
+        self.live = layout.energised(conducting)
         self.findings: list[Finding] = []
-        self.nominal = nominal_voltages(topology)
-        self.resistance = self._resistances(derating)
+        self.nominal = layout.nominal
+        self.assumed: set[str] = set()
+        self.resistance = self._resistances(derating, ideal)
         self.arms: dict[str, list[tuple[str, str]]] = {}
         """By conductor: the node at each end, and the neighbour there."""
         self.load_nodes: dict[str, list[str]] = {}
@@ -144,21 +176,25 @@ class Wiring:
         ids = (*self.topology.components, *self.topology.loads)
         return next((i for i in ids if self.root(i) == node), node.partition("|")[0].rstrip("<"))
 
-    def _resistances(self, derating: Derating) -> dict[str, float]:
+    def _resistances(self, derating: Derating, ideal: Collection[str]) -> dict[str, float]:
         found = {}
         for id_ in self.topology.components:
             c = self.topology.components[id_]
             if id_ not in self.live or c.kind not in CONDUCTOR_KINDS:
                 continue
+            found[id_] = CONTACT_OHM
+            if id_ in ideal:
+                self.assumed.add(id_)
+                continue
             if c.length_m is None or c.gauge_awg is None:
                 lacks = " and ".join(n for n in ("length_m", "gauge_awg") if getattr(c, n) is None)
                 self.findings.append(Finding(UNKNOWN, id_, f"no resistance taken: {lacks} not given"))
+                self.assumed.add(id_)
                 continue
             ohm = loop_resistance_ohm(
                 c.gauge_awg, c.length_m, c.conductors, derating.temperature_c(c), derating.resistance
             )
-            if ohm > 0:
-                found[id_] = ohm
+            found[id_] = max(ohm, CONTACT_OHM)
         return found
 
     def _wire(self) -> None:
@@ -225,10 +261,15 @@ class Wiring:
             self.load_nodes[load.id] = [load.id]
             for feed in feeds:
                 arm = self._arm(feed, load.id)
-                if len(feeds) == 1 or load.common_inputs:
+                if len(feeds) == 1:
                     self._merge.join(arm, load.id)
                 else:
+                    # Common inputs too: no power is credited with passing through a load from feed to feed.
                     self._one_way(arm, load.id, f"{feed}->{load.id}")
+            if len(feeds) > 1 and load.common_inputs:
+                self.findings.append(
+                    Finding(NOTE, load.id, "common inputs: what passes through it from feed to feed is not shown")
+                )
             self._draw(load.id, 1000 * demand)
 
     def _draw(self, node: str, watts: float) -> None:
