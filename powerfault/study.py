@@ -39,7 +39,7 @@ if TYPE_CHECKING:
 FORMAT = 1
 CASES_WITHOUT_ASKING = 5_000_000
 STATEMENTS = (
-    "Protection is taken as selective and fast: bus sag while a fault clears is not modelled, so \"uninterrupted\" "
+    'Protection is taken as selective and fast: bus sag while a fault clears is not modelled, so "uninterrupted" '
     "means after clearing.",
     "Phases are judged each in its steady state, linked by charge only.",
     "Switch positions are credited one consumer at a time unless ratings were asked for: a verdict says that a path "
@@ -82,9 +82,7 @@ class Study:
     @cached_property
     def baseline(self) -> Mapping[str, str]:
         """The outcomes with nothing failed beyond the standing events, for consumers not uninterrupted."""
-        return {
-            id_: OUTCOMES[int(o)] for id_, o in zip(self.table.consumers, self.table.baseline, strict=True) if o
-        }
+        return {id_: OUTCOMES[int(o)] for id_, o in zip(self.table.consumers, self.table.baseline, strict=True) if o}
 
     def verdict(self, id_: str) -> Verdict:
         """The verdict on one consumer; :class:`RequestError` where there is none of that id."""
@@ -107,8 +105,7 @@ class Study:
         table = self.table
         events, consumers = table.events, table.consumers
         for block in table.blocks:
-            outcomes = block.outcomes()
-            by_phase = block.phase_outcomes() if block.phase_unserved is not None else None
+            outcomes, by_phase = block.outcomes, block.phase_outcomes
             touched = np.flatnonzero(outcomes.any(axis=1))
             for case in touched:
                 row = outcomes[case]
@@ -263,7 +260,8 @@ class Comparison:
     def worst(self) -> tuple[tuple[Harm, Harm] | None, tuple[Harm, Harm] | None]:
         """The worst single failure before and after, each by severity and by demand lost."""
         sides = [
-            worst_single(s.network, list_events(s.topology, s.modes, s.given), s.given) for s in (self.before, self.after)
+            worst_single(s.network, list_events(s.topology, s.modes, s.given), s.given)
+            for s in (self.before, self.after)
         ]
         return sides[0], sides[1]
 
@@ -315,7 +313,9 @@ class Comparison:
         return pd.DataFrame(rows)
 
 
-def estimate_cases(topology: Topology, order: int, modes: Sequence[str] = ("loss",), given: Iterable[Event] = ()) -> int:
+def estimate_cases(
+    topology: Topology, order: int, modes: Sequence[str] = ("loss",), given: Iterable[Event] = ()
+) -> int:
     """Return the number of cases that a study would evaluate."""
     return sum(count_cases(list_events(topology, modes, given), order)[1:])
 
@@ -356,7 +356,7 @@ def study(
         modes=modes,
         given=events,
         table=table,
-        verdicts=tuple(judge(topology, cut_sets, order)),
+        verdicts=tuple(judge(topology, cut_sets, [c.smallest for c in cut_sets], order)),
     )
 
 

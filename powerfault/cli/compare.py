@@ -52,7 +52,9 @@ def command(
     before = load_topology(file)
     if second is None and not proposals:
         known = ", ".join(before.proposals) or "none"
-        raise RequestError(f"nothing to compare with: name a proposal by --with (the file has: {known}) or a second file")
+        raise RequestError(
+            f"nothing to compare with: name a proposal by --with (the file has: {known}) or a second file"
+        )
     from powerfault.model.modify import apply_proposals
 
     with Progress() as progress:
@@ -80,18 +82,18 @@ def command(
     return EXIT_UNMET if fail_on_unmet and any(v.meets is False for v in together.after.verdicts) else 0
 
 
-def _second_file(
-    file: str, more: tuple[str, ...], proposals: tuple[str, ...]
-) -> tuple[str | None, tuple[str, ...]]:
+def _second_file(file: str, more: tuple[str, ...], proposals: tuple[str, ...]) -> tuple[str | None, tuple[str, ...]]:
     """Sort words after FILE: a second file, or further proposals (``--with A B`` as well as ``--with A --with B``)."""
     second: str | None = None
     for word in more:
-        if second is None and (Path(word).is_file() or (not proposals and not Path(word).suffix == "")):
+        if second is None and (Path(word).is_file() or (not proposals and Path(word).suffix != "")):
             second = word
         elif proposals:
             proposals = (*proposals, word)
         else:
-            raise RequestError(f"{word!r} is neither a file nor follows --with; see 'powerfault compare --help' ({file})")
+            raise RequestError(
+                f"{word!r} is neither a file nor follows --with; see 'powerfault compare --help' ({file})"
+            )
     return second, proposals
 
 

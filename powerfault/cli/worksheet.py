@@ -10,7 +10,9 @@ from powerfault.model.elements import MODES
 
 @click.command("worksheet")
 @file_argument
-@click.option("--modes", default=",".join(MODES), show_default=True, metavar="MODE,...", help="Failure modes, a row each.")
+@click.option(
+    "--modes", default=",".join(MODES), show_default=True, metavar="MODE,...", help="Failure modes, a row each."
+)
 @given_option
 @with_option
 @click.option("--csv", "form", flag_value="csv", help="CSV (the default with -o x.csv).")
@@ -32,7 +34,9 @@ def command(
     events = [parse_event(topology, e) for e in given]
     form = form or (output.rsplit(".", 1)[-1] if output and "." in output else "md")
     if form not in ("csv", "xlsx", "md"):
-        raise click.UsageError(f"-o {output}: expected a name ending in .csv, .xlsx or .md, or one of --csv, --xlsx, --md")
+        raise click.UsageError(
+            f"-o {output}: expected a name ending in .csv, .xlsx or .md, or one of --csv, --xlsx, --md"
+        )
     if form == "xlsx" and not output:
         raise click.UsageError("--xlsx needs -o FILE.xlsx")
     rows = worksheet_rows(build_network(topology), asked, events)

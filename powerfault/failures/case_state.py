@@ -82,9 +82,7 @@ def _state(
 
     names = [network.ids[v] for v in network.consumers]
     consumers = list(network.topology.consumers())
-    outcomes = {
-        name: OUTCOMES[sum(1 for rows in result.unserved if rows[i] & bit)] for i, name in enumerate(names)
-    }
+    outcomes = {name: OUTCOMES[sum(1 for rows in result.unserved if rows[i] & bit)] for i, name in enumerate(names)}
     by_phase = {
         phase: {
             name: OUTCOMES[sum(1 for rows in result.phase_unserved[p] if rows[i] & bit)]

@@ -22,7 +22,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 
 from powerfault.failures.lanes import Lanes, Row, at_least
-from powerfault.model.elements import STAGES, in_phase
+from powerfault.model.elements import STAGES, Component, in_phase
 from powerfault.network.graph import Network
 from powerfault.network.zones import Barriers, blocking, find_barriers, spread
 
@@ -85,7 +85,8 @@ class Plan:
 def make_plan(network: Network) -> Plan:
     """Return the static part of the evaluation of ``network``."""
     topology = network.topology
-    components = list(topology.components.values())
+    components = [e for e in network.elements[: network.n_components] if isinstance(e, Component)]
+    consumers = [e for e in network.elements[network.n_components :] if not isinstance(e, Component)]
     switched = tuple(i for i, c in enumerate(components) if c.is_switched)
     stage_of = {i: STAGES.index(components[i].operated or "commanded") for i in switched}
     crew_mates = tuple(i for i, c in enumerate(components) if c.kind == "jumper" and not c.mated and c.crew_may_mate)
@@ -97,9 +98,7 @@ def make_plan(network: Network) -> Plan:
         barriers=find_barriers(network),
         phases=topology.phase_names,
         dry=tuple(
-            frozenset(
-                i for i, c in enumerate(components) if c.is_source and in_phase(c.capacity_kw, phase, 1.0) == 0.0
-            )
+            frozenset(i for i, c in enumerate(components) if c.is_source and in_phase(c.capacity_kw, phase, 1.0) == 0.0)
             for phase in topology.phase_names
         ),
         sources=frozenset(i for i, c in enumerate(components) if c.is_source),
@@ -111,7 +110,7 @@ def make_plan(network: Network) -> Plan:
         storages=tuple(i for i, c in enumerate(components) if c.kind == "storage"),
         unmated=tuple(i for i, c in enumerate(components) if c.kind == "jumper" and not c.mated),
         crew_mates=crew_mates,
-        judged=tuple(tuple(c.judged_in(phase) for c in topology.consumers()) for phase in topology.phase_names),
+        judged=tuple(tuple(c.judged_in(phase) for c in consumers) for phase in topology.phase_names),
         bearing=tuple(dict.fromkeys((x.node, x.bears) for own in network.needs for x in own if x.bears)),
         active_stages=frozenset(active),
     )
@@ -239,7 +238,8 @@ class _Block:
         return (self.lanes.full if allowed is None else allowed) & ~forbidden
 
     def _operable_rows(self, stage: int, live: list[Row]) -> dict[int, Row]:
-        plan, rows = self.plan, {}
+        plan = self.plan
+        rows: dict[int, Row] = {}
         if stage == 0:
             return rows
         for v in plan.switched:
@@ -347,7 +347,7 @@ class _Block:
         for v in plan.storages:
             if v in zone:
                 self.dead_for_case[v] = zone[v]
-        self.charged = {v: lanes.zero for v in plan.network.chargers}
+        self.charged = dict.fromkeys(plan.network.chargers, lanes.zero)
         dirty: list[Iterable[int] | None] = [None] * n_phases
         while True:
             for p in range(n_phases):
@@ -387,7 +387,7 @@ class _Block:
 
     def _first_cyclic(self, p: int, nodes: tuple[int, ...], needed_nodes: tuple[int, ...]) -> None:
         live, lanes = self.live[p], self.lanes
-        needed = {v: lanes.full for v in needed_nodes}
+        needed = dict.fromkeys(needed_nodes, lanes.full)
         while True:
             for v in nodes:
                 live[v] = lanes.zero
@@ -397,7 +397,9 @@ class _Block:
                 return
             needed = kept
 
-    def _sweep(self, p: int, nodes: tuple[int, ...], stale: set[int], needed: Mapping[int, Row], stage: int) -> set[int]:
+    def _sweep(
+        self, p: int, nodes: tuple[int, ...], stale: set[int], needed: Mapping[int, Row], stage: int
+    ) -> set[int]:
         """Compute stale nodes, forwards and backwards in turn, until none is stale; return those that changed."""
         live, readers, inside = self.live[p], self.plan.network.readers, set(nodes)
         changed: set[int] = set()
@@ -482,4 +484,3 @@ class _Block:
             if own:
                 for v in self._sweep(p, part.nodes, own, {}, stage):
                     stale.update(readers[v])
-

@@ -78,7 +78,7 @@ class WordLanes:
         """Return the row with these bits (positions may repeat)."""
         np = self._np
         where = np.asarray(positions, np.int64)
-        row = np.zeros(self.words, np.uint64)
+        row: NDArray[np.uint64] = self.zero.copy()
         np.bitwise_or.at(row, where >> 6, np.uint64(1) << (where & 63).astype(np.uint64))
         return row
 

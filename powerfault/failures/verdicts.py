@@ -26,7 +26,7 @@ class Verdict:
     tolerates: int
     lower_bound: bool
     meets: bool | None
-    minimal_cut_sets: tuple[tuple[Event, ...], ...]
+    minimal_cut_sets: Sequence[tuple[Event, ...]]
 
     @property
     def single_points(self) -> tuple[Event, ...]:
@@ -53,23 +53,29 @@ def rides_through_stages(topology: Topology) -> tuple[int, ...]:
 
 
 def judge(
-    topology: Topology, cut_sets: Sequence[tuple[tuple[Event, ...], ...]], order: int
+    topology: Topology,
+    cut_sets: Sequence[Sequence[tuple[Event, ...]]],
+    smallest: Sequence[int | None],
+    order: int,
 ) -> list[Verdict]:
-    """Return the verdict on every consumer from its minimal cut sets up to ``order``."""
+    """Return the verdict on every consumer from its minimal cut sets up to ``order`` and the size of the smallest."""
     return [
-        _verdict(topology, consumer, found, order)
-        for consumer, found in zip(topology.consumers(), cut_sets, strict=True)
+        _verdict(topology, consumer, own, size, order)
+        for consumer, own, size in zip(topology.consumers(), cut_sets, smallest, strict=True)
     ]
 
 
 def _verdict(
-    topology: Topology, consumer: Load | Function, cut_sets: tuple[tuple[Event, ...], ...], order: int
+    topology: Topology,
+    consumer: Load | Function,
+    cut_sets: Sequence[tuple[Event, ...]],
+    smallest: int | None,
+    order: int,
 ) -> Verdict:
-    lower_bound = not cut_sets
-    tolerates = order if lower_bound else min(map(len, cut_sets)) - 1
+    tolerates = order if smallest is None else smallest - 1
     required = consumer.required_tolerance
     meets: bool | None
-    if required is None or (lower_bound and tolerates < required):
+    if required is None or (smallest is None and tolerates < required):
         meets = None
     else:
         meets = tolerates >= required
@@ -80,7 +86,7 @@ def _verdict(
         must_tolerate=required,
         rides_through=topology.rides_through(consumer),
         tolerates=tolerates,
-        lower_bound=lower_bound,
+        lower_bound=smallest is None,
         meets=meets,
         minimal_cut_sets=cut_sets,
     )

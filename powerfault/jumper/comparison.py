@@ -7,18 +7,36 @@ Cases that name removed components are left out, since only cases of the system 
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
-from powerfault.failures.outcomes import CaseTable
+from powerfault.failures.outcomes import CaseBlock
 from powerfault.failures.verdicts import Verdict
 from powerfault.model.elements import STAGES, Event
 
 CHANGES = ("cured", "eased", "worsened", "broken")
+
+
+class WrittenCases(Protocol):
+    """Cases that can be written out a block at a time: those of a study, or of a saved result."""
+
+    @property
+    def events(self) -> tuple[Event, ...]: ...
+    @property
+    def consumers(self) -> tuple[str, ...]: ...
+    @property
+    def order(self) -> int: ...
+    @property
+    def baseline(self) -> NDArray[np.uint8]: ...
+    @property
+    def blocks(self) -> Iterable[CaseBlock]: ...
+    def of_order(self, k: int) -> Iterable[CaseBlock]: ...
+
+
 CaseList = tuple[tuple[Event, ...], ...]
 
 
@@ -26,7 +44,7 @@ CaseList = tuple[tuple[Event, ...], ...]
 class Judged:
     """One side of a comparison: the cases and the verdicts drawn from them."""
 
-    table: CaseTable
+    table: WrittenCases
     verdicts: tuple[Verdict, ...]
 
 
@@ -122,7 +140,7 @@ def _classify(before: Judged, after: Judged) -> tuple[dict[str, dict[str, CaseLi
         translated = to_before[block.cases]
         has_own = (translated < 0).any(axis=1)
         was = lookup.outcomes(translated)[:, before_columns]
-        now = block.outcomes()[:, after_columns]
+        now = block.outcomes[:, after_columns]
         failed, fails = was > rides_before, now > rides_after
         masks = {
             "cured": failed & ~fails,
@@ -144,7 +162,7 @@ def _frozen(found: dict[str, dict[str, list[tuple[Event, ...]]]]) -> dict[str, d
 class _OutcomesBefore:
     """Outcomes before, by case: one sorted table of keys an order."""
 
-    def __init__(self, table: CaseTable) -> None:
+    def __init__(self, table: WrittenCases) -> None:
         self._base = max(1, len(table.events))
         self._empty = table.baseline
         self._keys: dict[int, NDArray[np.int64]] = {}
@@ -154,7 +172,7 @@ class _OutcomesBefore:
             if blocks:
                 # Lexicographic order of the cases makes the keys ascend.
                 self._keys[k] = np.concatenate([self._key(b.cases.astype(np.int64)) for b in blocks])
-                self._outcomes[k] = np.concatenate([b.outcomes() for b in blocks])
+                self._outcomes[k] = np.concatenate([b.outcomes for b in blocks])
 
     def _key(self, cases: NDArray[np.int64]) -> NDArray[np.int64]:
         key = np.zeros(len(cases), np.int64)
@@ -176,4 +194,3 @@ class _OutcomesBefore:
             place = np.searchsorted(self._keys[int(k)], keys)
             result[lanes] = self._outcomes[int(k)][place]
         return result
-

@@ -6,19 +6,34 @@ A file saved by another version, cut short or of another question is refused wit
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from powerfault.errors import RequestError
 from powerfault.failures.cases import case_blocks
-from powerfault.failures.outcomes import CaseBlock, CaseTable
+from powerfault.failures.outcomes import CaseBlock
 from powerfault.failures.verdicts import Verdict
 from powerfault.jumper.comparison import Judged
 from powerfault.model.elements import OUTCOMES, Event
+
+
+@dataclass(frozen=True, slots=True)
+class SavedCases:
+    """The cases of a saved result, written out."""
+
+    events: tuple[Event, ...]
+    consumers: tuple[str, ...]
+    order: int
+    baseline: NDArray[np.uint8]
+    blocks: list[CaseBlock]
+
+    def of_order(self, k: int) -> Iterator[CaseBlock]:
+        return (b for b in self.blocks if b.cases.shape[1] == k)
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,9 +52,13 @@ def read_saved_result(path: str | Path) -> SavedResult:
     except OSError as error:
         raise RequestError(f"cannot read {path}: {error.strerror or error}") from error
     except ValueError as error:
-        raise RequestError(f"{path}: expected the JSON that 'powerfault faults --json' prints, found: {error}") from error
+        raise RequestError(
+            f"{path}: expected the JSON that 'powerfault faults --json' prints, found: {error}"
+        ) from error
     if not isinstance(data, dict) or data.get("format") != 1 or "consumers" not in data:
-        raise RequestError(f"{path}: expected an object with \"format\": 1 and \"consumers\", as 'powerfault faults --json' prints")
+        raise RequestError(
+            f'{path}: expected an object with "format": 1 and "consumers", as \'powerfault faults --json\' prints'
+        )
     if "cases" not in data:
         raise RequestError(f"{path}: holds no cases; save it with 'powerfault faults FILE --json > {path}'")
     try:
@@ -53,8 +72,8 @@ def check_comparable(before: SavedResult, after: SavedResult) -> None:
     for name in ("order", "modes"):
         if before.data[name] != after.data[name]:
             raise RequestError(
-                f"not comparable: {name} is {before.data[name]} in {before.path} and {after.data[name]} in {after.path}; "
-                "save both with the same options"
+                f"not comparable: {name} is {before.data[name]} in {before.path} "
+                f"and {after.data[name]} in {after.path}; save both with the same options"
             )
     if not set(before.data["events"]) & set(after.data["events"]):
         raise RequestError(f"not comparable: {before.path} and {after.path} have no event in common")
@@ -87,7 +106,7 @@ def _judged(data: Mapping[str, Any]) -> Judged:
             for i, case in enumerate(map(tuple, cases.tolist())):
                 for consumer, outcome in found.get(case, {}).items():
                     outcomes[i, consumer] = outcome
-            blocks.append(CaseBlock.from_outcomes(cases, outcomes))
+            blocks.append(CaseBlock(cases, outcomes))
     verdicts = tuple(
         Verdict(
             id=c["id"],
@@ -102,5 +121,4 @@ def _judged(data: Mapping[str, Any]) -> Judged:
         )
         for c in data["consumers"]
     )
-    standing = tuple(_event(e) for e in data["standing"])
-    return Judged(CaseTable(events, standing, consumers, order, baseline, blocks), verdicts)
+    return Judged(SavedCases(events, consumers, order, baseline, blocks), verdicts)

@@ -65,10 +65,8 @@ def _channel_name(topology: Topology, channel: str) -> str:
     return found.label if found and found.label else channel
 
 
-def find_spread(
-    before: Topology, after: Topology, modes: Sequence[str], given: Sequence[Event] = ()
-) -> list[Spread]:
-    """Return the single events that reach a channel after and not before, worst first. Shorts spread; others may too."""
+def find_spread(before: Topology, after: Topology, modes: Sequence[str], given: Sequence[Event] = ()) -> list[Spread]:
+    """Return the single events that reach a channel after and not before, worst first."""
     network_before, network_after = build_network(before), build_network(after)
     events = list_events(after, modes, given)
     shared = {e: i for i, e in enumerate(list_events(before, modes, given))}
@@ -185,9 +183,7 @@ def _insert(after: Topology, ends: Sequence[tuple[str, str]]) -> Variant:
         links = [
             piece
             for link in links
-            for piece in (
-                ((link[0], id_), (id_, link[1])) if link in ((outer, inner), (inner, outer)) else (link,)
-            )
+            for piece in (((link[0], id_), (id_, link[1])) if link in ((outer, inner), (inner, outer)) else (link,))
         ]
         placed.append((id_, outer, inner))
     added = after.added | {id_ for id_, _, _ in placed}

@@ -20,12 +20,17 @@ COLUMNS = (
     "end effect before switching", "end effect after switching", "detection", "compensation", "severity",
     "severity basis", "single point", "waivers", "remarks",
 )  # fmt: skip
-_WORDS = {"loss": "loss of output", "short": "short", "stuck": "stuck in its normal position", "closed": "closed unasked"}
+_WORDS = {
+    "loss": "loss of output",
+    "short": "short",
+    "stuck": "stuck in its normal position",
+    "closed": "closed unasked",
+}
 
 
 @dataclass(frozen=True, slots=True)
 class WorksheetRow:
-    """One row. Texts are ready to print; ``severity`` is the number of ECSS-Q-ST-30-02C, 1 (worst) to 4, or ``None``."""
+    """One row, in texts ready to print. ``severity`` is the number of ECSS-Q-ST-30-02C, 1 (worst) to 4, or ``None``."""
 
     number: str
     event: Event
@@ -75,7 +80,9 @@ def worksheet_rows(network: Network, modes: Sequence[str], given: Sequence[Event
     topology = network.topology
     events = list_events(topology, modes, given)
     nothing, *states = case_states(network, [(), *((e,) for e in events)], given)
-    return [_row(network, i, event, state, nothing) for i, (event, state) in enumerate(zip(events, states, strict=True), 1)]
+    return [
+        _row(network, i, event, state, nothing) for i, (event, state) in enumerate(zip(events, states, strict=True), 1)
+    ]
 
 
 def _row(network: Network, number: int, event: Event, state: CaseState, nothing: CaseState) -> WorksheetRow:
@@ -175,9 +182,7 @@ def _after(state: CaseState, nothing: CaseState) -> str:
 def _by_phase(state: CaseState, nothing: CaseState) -> str:
     parts = []
     for phase, outcomes in state.by_phase.items():
-        worst = max(
-            (OUTCOMES.index(o) for c, o in outcomes.items() if nothing.by_phase[phase][c] != o), default=0
-        )
+        worst = max((OUTCOMES.index(o) for c, o in outcomes.items() if nothing.by_phase[phase][c] != o), default=0)
         parts.append(f"{phase}: {OUTCOMES[worst]}")
     return "; ".join(parts)
 

@@ -104,7 +104,9 @@ class Explanation:
 
 def explain(network: Network, state: CaseState, consumer: str, phase: str | None = None) -> Explanation:
     """Explain ``consumer`` in ``phase`` (default: the phase in which it fares worst)."""
-    judged = [p for p in network.topology.phase_names if consumer in state.by_phase[p]] or [network.topology.phase_names[0]]
+    judged = [p for p in network.topology.phase_names if consumer in state.by_phase[p]] or [
+        network.topology.phase_names[0]
+    ]
     if phase is None:
         phase = max(judged, key=lambda p: OUTCOMES.index(state.by_phase[p].get(consumer, OUTCOMES[0])))
     outcome = next((s for s in STAGES if consumer in state.live[STAGES.index(s)][phase]), OUTCOMES[-1])
@@ -182,9 +184,7 @@ class _Search:
         unmet = [x for x in network.needs[v] if network.ids[x.node] not in live]
         if unmet:
             names = ", ".join(network.ids[x.node] for x in unmet)
-            return Reason(
-                id_, "need", f"{id_} needs {names}", tuple(self._reason(x.node, stage, above) for x in unmet)
-            )
+            return Reason(id_, "need", f"{id_} needs {names}", tuple(self._reason(x.node, stage, above) for x in unmet))
         dead = [u for u in network.upstream[v] if network.ids[u] not in live]
         alive = len(network.upstream[v]) - len(dead)
         wanted = network.threshold[v]
@@ -240,7 +240,9 @@ class _Search:
         if len(way) <= 1:
             return f"{id_} lies in the zone of a short"
         passed = " > ".join(self.network.ids[u] for u in way)
-        return f"{id_} is dragged down by the short at {self.network.ids[way[0]]} ({passed}: nothing on the way stops it)"
+        return (
+            f"{id_} is dragged down by the short at {self.network.ids[way[0]]} ({passed}: nothing on the way stops it)"
+        )
 
     def _way_from_short(self, v: int, stage: int) -> list[int]:
         """A shortest way inside the zone from a shorted component to v."""

@@ -13,7 +13,9 @@ def check_modes(modes: Iterable[str]) -> tuple[str, ...]:
     asked = list(modes)
     for mode in asked:
         if mode not in MODES:
-            raise RequestError(f"unknown failure mode {mode!r}{nearest(mode, MODES)}; expected some of {', '.join(MODES)}")
+            raise RequestError(
+                f"unknown failure mode {mode!r}{nearest(mode, MODES)}; expected some of {', '.join(MODES)}"
+            )
     if not asked:
         raise RequestError(f"no failure mode named; expected some of {', '.join(MODES)}")
     return tuple(m for m in MODES if m in asked)
@@ -62,7 +64,9 @@ def parse_event(topology: Topology, text: str) -> Event:
                 f"to fail what feeds it, name one of {', '.join(topology.loads[id_].fed_by) or 'its feeds'}"
             )
         kind = topology.components[id_].kind
-        raise RequestError(f"event {text!r}: mode {mode!r} does not apply to this {kind}; expected {', '.join(applies)}")
+        raise RequestError(
+            f"event {text!r}: mode {mode!r} does not apply to this {kind}; expected {', '.join(applies)}"
+        )
     return Event(id_, mode)
 
 

@@ -77,7 +77,8 @@ class GroundFinding:
         buses = ", ".join(self.buses)
         if not self.grounds:
             return f"{when}, the galvanic domain of {buses} has no ground: it floats"
-        return f"{when}, the galvanic domain of {buses} has {len(self.grounds)} grounds ({', '.join(self.grounds)}) instead of one"
+        grounds = f"{len(self.grounds)} grounds ({', '.join(self.grounds)})"
+        return f"{when}, the galvanic domain of {buses} has {grounds} instead of one"
 
 
 def ground_findings(before: Topology, after: Topology) -> list[GroundFinding]:

@@ -116,9 +116,7 @@ def build_network(topology: Topology) -> Network:
         if c.kind == "storage" and c.charged_by is not None
     }
 
-    depends = [
-        tuple(dict.fromkeys((*upstream[v], *members[v], *(x.node for x in needs[v])))) for v in range(n)
-    ]
+    depends = [tuple(dict.fromkeys((*upstream[v], *members[v], *(x.node for x in needs[v])))) for v in range(n)]
     readers: list[list[int]] = [[] for _ in range(n)]
     for v, sources in enumerate(depends):
         for u in sources:
@@ -149,7 +147,7 @@ def _parts(
     depends: list[tuple[int, ...]], readers: list[list[int]], needs: list[tuple[NeedOf, ...]]
 ) -> tuple[Part, ...]:
     parts = []
-    for nodes in _strongly_connected(readers):
+    for nodes in strongly_connected(readers):
         inside = set(nodes)
         cyclic = len(nodes) > 1 or nodes[0] in depends[nodes[0]]
         ordered = _sweep_order(nodes, inside, depends, readers) if len(nodes) > 1 else tuple(nodes)
@@ -158,7 +156,7 @@ def _parts(
     return tuple(parts)
 
 
-def _strongly_connected(successors: list[list[int]]) -> list[list[int]]:
+def strongly_connected(successors: list[list[int]]) -> list[list[int]]:
     """Strongly connected components in topological order (Tarjan 1972), iterative.
 
     Written out because networkx costs more at start-up than ``validate`` may take in all.
@@ -221,3 +219,48 @@ def _sweep_order(
                 order.append(w)
     order.extend(v for v in nodes if v not in seen)
     return tuple(order)
+
+
+def restrict(network: Network, nodes: list[int]) -> Network:
+    """Return ``network`` with ``nodes`` (ascending) alone, numbered anew.
+
+    For evaluating some consumers of a large system: ``nodes`` must hold whatever bears on them (what a kept node
+    depends on besides is taken as gone). The result shares elements and topology with the whole.
+    """
+    new = {v: i for i, v in enumerate(nodes)}
+    kept = [v for v in nodes if v < network.n_components]
+
+    def own(rows: tuple[tuple[int, ...], ...]) -> tuple[tuple[int, ...], ...]:
+        return tuple(tuple(new[u] for u in rows[v] if u in new) for v in nodes)
+
+    def own_map(rows: dict[int, tuple[int, ...]]) -> dict[int, tuple[int, ...]]:
+        return {new[v]: tuple(new[u] for u in us) for v, us in rows.items() if v in new}
+
+    parts = []
+    for part in network.parts:
+        if part.cyclic:
+            inside = tuple(new[v] for v in part.nodes if v in new)
+            if inside:
+                parts.append(Part(inside, True, tuple(new[v] for v in part.needed if v in new)))
+        elif part.nodes[0] in new:
+            parts.append(Part((new[part.nodes[0]],), False))
+    return Network(
+        topology=network.topology,
+        ids=tuple(network.ids[v] for v in nodes),
+        index={network.ids[v]: i for v, i in new.items()},
+        n_components=len(kept),
+        n_loads=sum(network.n_components <= v < network.n_components + network.n_loads for v in nodes),
+        upstream=own(network.upstream),
+        downstream=own(network.downstream),
+        links=(),
+        fault_next=own(network.fault_next),
+        fault_previous=own(network.fault_previous),
+        needs=tuple(tuple(NeedOf(new[x.node], x.bears) for x in network.needs[v] if x.node in new) for v in nodes),
+        members=own(network.members),
+        threshold=tuple(network.threshold[v] for v in nodes),
+        operators=own_map(network.operators),
+        chargers=own_map(network.chargers),
+        readers=own(network.readers),
+        parts=tuple(parts),
+        elements=tuple(network.elements[v] for v in nodes),
+    )

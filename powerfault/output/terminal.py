@@ -37,7 +37,10 @@ class Screen:
     def table(self, header: Sequence[str], rows: Iterable[Sequence[str]], looks: dict[str, str] | None = None) -> None:
         """Write an aligned table; a cell whose text is a key of ``looks`` is painted so."""
         cells = [[_plain(c) for c in row] for row in rows]
-        widths = [max(len(header[i]), *(len(row[i]) for row in cells)) if cells else len(header[i]) for i in range(len(header))]
+        widths = [
+            max(len(header[i]), *(len(row[i]) for row in cells)) if cells else len(header[i])
+            for i in range(len(header))
+        ]
         self.line("  " + "  ".join(h.ljust(w) for h, w in zip(header, widths, strict=True)).rstrip())
         self.line("  " + "  ".join("-" * w for w in widths))
         for row in cells:
@@ -97,8 +100,16 @@ def comparison_sentence(comparison: Comparison) -> str:
     """The verdict on a change in a sentence."""
     before, after, total = comparison.met()
     names = ", ".join(comparison.after.topology.applied) or comparison.after.topology.name
-    gained = [c.id for c in comparison.changes if c.after and c.after.meets is True and c.before and c.before.meets is not True]
-    lost = [c.id for c in comparison.changes if c.before and c.before.meets is True and (not c.after or c.after.meets is not True)]
+    gained = [
+        c.id
+        for c in comparison.changes
+        if c.after and c.after.meets is True and c.before and c.before.meets is not True
+    ]
+    lost = [
+        c.id
+        for c in comparison.changes
+        if c.before and c.before.meets is True and (not c.after or c.after.meets is not True)
+    ]
     text = f"With {names}: {after} of {total} requirements met, {before} before"
     text += f"; newly met: {_listed(gained)}" if gained else "; none newly met"
     text += f"; NO LONGER MET: {_listed(lost)}." if lost else "; none lost."
@@ -115,7 +126,8 @@ def print_study(study: Study, screen: Screen) -> None:
     changed = f" with {', '.join(topology.applied)}" if topology.applied else ""
     screen.line(screen.paint(f"{_plain(topology.name)}{changed}: {verdict_sentence(study)}", "strong"))
     screen.line(
-        f"{study.case_count:,} cases of 1 to {study.order} failures ({', '.join(study.modes)}; {len(study.events)} events)."
+        f"{study.case_count:,} cases of 1 to {study.order} failures "
+        f"({', '.join(study.modes)}; {len(study.events)} events)."
     )
     if study.standing:
         screen.line(f"Standing in every case: {case_text(study.standing)}.")
@@ -142,7 +154,9 @@ def print_study(study: Study, screen: Screen) -> None:
     _print_points(study, 1, "Single points of failure", screen)
     largest = max((len(c) for v in study.verdicts for c in v.minimal_cut_sets), default=0)
     for order in range(2, max(2, min(study.order, largest)) + 1):
-        name = {2: "Pairs that matter (no single one of them fails the consumer)"}.get(order, f"Minimal sets of {order}")
+        name = {2: "Pairs that matter (no single one of them fails the consumer)"}.get(
+            order, f"Minimal sets of {order}"
+        )
         _print_points(study, order, name, screen)
     _print_notes(study, screen)
 
@@ -247,8 +261,7 @@ def print_changes(changes: Sequence[ConsumerChange], screen: Screen) -> None:
     else:
         screen.heading("Failures of the proposal's own components do no harm beyond the cases without them")
     totals = {
-        name: sum(len(c.cases.get(name, ())) for c in changes)
-        for name in ("cured", "eased", "worsened", "broken")
+        name: sum(len(c.cases.get(name, ())) for c in changes) for name in ("cured", "eased", "worsened", "broken")
     }
     screen.line()
     screen.line("Cases, for completeness (one cured single failure cures every pair that holds it): ")

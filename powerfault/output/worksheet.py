@@ -11,8 +11,8 @@ from powerfault.measures.failure_worksheet import COLUMNS, WorksheetRow
 from powerfault.output.case_files import guarded
 
 CAUTION = (
-    "Effects are computed from the topology file: a wrong file gives a wrong answer. This worksheet supports, and never "
-    "replaces, the project's own hazard analysis, local codes and licensed practice."
+    "Effects are computed from the topology file: a wrong file gives a wrong answer. This worksheet supports, and "
+    "never replaces, the project's own hazard analysis, local codes and licensed practice."
 )
 
 
@@ -38,7 +38,11 @@ def worksheet_markdown(title: str, rows: Sequence[WorksheetRow], notes: Sequence
 def _cell(text: str) -> str:
     flat = " ".join(text.split())
     for mark in "\\|`*_<>[]":
-        flat = flat.replace(mark, "\\" + mark) if mark in "\\|`*_[]" else flat.replace(mark, {"<": "&lt;", ">": "&gt;"}[mark])
+        flat = (
+            flat.replace(mark, "\\" + mark)
+            if mark in "\\|`*_[]"
+            else flat.replace(mark, {"<": "&lt;", ">": "&gt;"}[mark])
+        )
     return flat
 
 
