@@ -31,7 +31,7 @@ def command(file: str, proposals: tuple[str, ...], quiet: bool) -> int:
     if problems:
         raise ModelError(in_order(problems))
     applied = apply_proposals(topology, proposals)
-    held, unmet = 0, []
+    held, unmet = 0, list[Problem]()
     if topology.expect:  # the evaluator is loaded only where there is something to evaluate
         from powerfault.failures.expectations import unmet_expectations
 
