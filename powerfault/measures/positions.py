@@ -3,18 +3,21 @@
 The engine says of each load that a path exists; a flow needs one choice of positions for all of them. Taken here is
 the choice nearest to the normal one: everything keeps its normal position, and switches that are operable (and
 jumpers that may be mated) are closed one path after another, loads of higher priority first, along the path with the
-fewest operations. Ratings are not looked at; the served-load study does that.
+fewest operations. Ratings are not looked at there; :func:`rated_positions` takes the positions and loads of the
+served-load study for one case.
 """
 
 from __future__ import annotations
 
 import heapq
-from collections.abc import Collection
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass
 from itertools import count
 
 from powerfault.failures.case_state import CaseState
 from powerfault.measures.wiring import Layout
+from powerfault.model.elements import STAGES, Event, Topology
+from powerfault.network.graph import build_network
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,6 +69,28 @@ def positions_of(layout: Layout, state: CaseState, stage: int, phase: str) -> Po
     """As :func:`choose_positions`, for one stage and phase of a case."""
     stuck_closed = [e.id for e in (*state.standing, *state.failed) if e.mode == "closed"]
     return choose_positions(layout, state.live[stage][phase], state.tripped, stuck_closed)
+
+
+def rated_positions(
+    topology: Topology, failed: Iterable[Event], stage: str, phase: str, given: Iterable[Event] = ()
+) -> Positions:
+    """Return the positions and loads of the best service under ratings in one case; ``dark`` are the live loads shed.
+
+    Raises :class:`ModelError` where the file lacks what ratings need (a phase's duration, say).
+    """
+    from powerfault.measures.capacity import Allocator, describe
+    from powerfault.measures.plant import build_plant
+    from powerfault.measures.surviving import survivors
+
+    case = tuple(failed)
+    plant = build_plant(build_network(topology))
+    surviving = survivors(plant, [case], STAGES.index(stage), given)[0][phase]
+    found = describe(plant, surviving, case, Allocator(plant).serve(surviving, case))
+    ids = plant.network.ids
+    apart = (surviving.movable - found.service.closed) | (surviving.mateable - found.service.mated) | plant.loads
+    conducting = {ids[v] for v in surviving.live if v not in apart} | {ids[v] for v in found.service.served}
+    closed = (*(id_ for id_, to in found.operations if to == "closed"), *found.reclosed, *found.mated)
+    return Positions(frozenset(conducting), closed, found.no_capacity)
 
 
 def _nearest(
