@@ -233,7 +233,7 @@ class _Builder:
                     continue
                 value: Any = _scalar(text) if plain else text
                 if event.style == '"' and _NOT_TEXT.search(text):
-                    here = f"{path}.{key}" if in_mapping else path
+                    here = f"{path}.{key}".lstrip(".") if in_mapping else path
                     self.refuse(mark, here, "text may not hold control characters (an escape in quotes)")
                 if in_mapping:
                     # A value left out has no place of its own: it is shown at its key.
@@ -258,7 +258,7 @@ class _Builder:
                     self.refuse(mark, path, "a key must be text, found a list or mapping ('[', '{' or '?' here)")
                     skipping, key = 1, ""
                     continue
-                if len(stack) > MAX_DEPTH:
+                if len(stack) >= MAX_DEPTH:
                     self.refuse(mark, path, f"is nested more than {MAX_DEPTH} deep; a topology needs far less")
                     return
                 made: Any = {} if kind is MappingStartEvent else []
