@@ -1,0 +1,355 @@
+"""Which cases are served as well as can be, proved exactly without a solver?
+
+Every load that has a path at all, less what must be shed behind one overloaded component that is some loads' only way
+(:class:`Bottlenecks`), is an upper bound on what can be served. If some positions serve that, within all limits, it is
+the optimum of every priority at once; and if the same bound, taken over what fewer operations can bring a path to, is
+lower, the count of operations is the least as well. :func:`prove_service` looks for such positions: none moved, then
+one switch closed, then two. Power is routed greedily; a routing that is found is a proof by itself (and is certified
+again), one that is not found proves nothing and leaves the case to the solver.
+
+:func:`inherit` uses a second bound: what is left after one more failure can serve no more than what was left before.
+So where the best service of the smaller failure still stands, it is the best of the larger too.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass, replace
+from itertools import combinations
+
+from powerfault.measures.configuration import (
+    TOLERANCE_KW,
+    Service,
+    crowded_groups,
+    energised,
+    faults_of,
+    joined_outputs,
+)
+from powerfault.measures.plant import UNLIMITED, Plant
+from powerfault.measures.surviving import Surviving
+
+MICRO = 1_000_000
+MOST_TRIED = 12
+"""Loads behind one overloaded component of which all subsets are tried."""
+MOST_CHOICES = 8
+MOST_CLOSERS = 24
+"""With more switches to close than this, pairs are left to the solver."""
+
+
+def prove_service(plant: Plant, surviving: Surviving) -> Service | None:
+    """Return the best service with the fewest operations where both are proved without a solver, else ``None``."""
+    wanted = surviving.live & (plant.judged[surviving.phase] | plant.needed) & plant.loads
+    bottlenecks = Bottlenecks(plant, surviving, wanted)
+    goal = bottlenecks.most_served(wanted)
+    if goal is None:
+        return None
+    base = surviving.movable & surviving.closed
+    again = surviving.movable & surviving.tripped & plant.normally_closed
+    closers = sorted(surviving.movable - base - again)
+    for size in range(3):
+        if size == 2 and len(closers) > MOST_CLOSERS:
+            return None
+        unsettled = False
+        for chosen in combinations(closers, size):
+            wide = base.union(again, chosen)
+            # The most that this count of operations can bring: everything closed that costs nothing.
+            live = energised(plant, surviving, wide, surviving.mateable)
+            if not wanted <= live:
+                reach = bottlenecks.most_served(wanted & live)
+                if reach is None or reach.kw < goal.kw:
+                    continue
+                choices = reach.choices
+            else:
+                choices = goal.choices
+            unsettled = True
+            for closed, mated in (
+                (base.union(chosen), frozenset[int]()),
+                (wide, frozenset[int]()),
+                (base.union(chosen), surviving.mateable),
+                (wide, surviving.mateable),
+            ):
+                for loads in choices:
+                    service = _serve(plant, surviving, closed, mated, loads)
+                    if service is not None:
+                        return _without_idle(plant, surviving, service, again)
+                if not again and not surviving.mateable:
+                    break
+        if unsettled:
+            return None
+    return None
+
+
+@dataclass(frozen=True, slots=True)
+class Bound:
+    """No service is better than ``kw``: micro-kilowatts by priority, then loads served that state no demand.
+
+    ``choices`` are some sets of loads that would attain it.
+    """
+
+    kw: tuple[int, ...]
+    choices: tuple[frozenset[int], ...]
+
+
+class Bottlenecks:
+    """The limits that some loads of a part share on their only way.
+
+    A load with one live feed depends on it, and on the one above it, as far up as there is one only: what leaves each
+    of them is at least what the loads behind it take, divided by the efficiencies on the way.
+    """
+
+    def __init__(self, plant: Plant, surviving: Surviving, loads: Collection[int]) -> None:
+        self.plant, self.surviving = plant, surviving
+        self.demand = plant.demand_kw[surviving.phase]
+        behind: dict[int, dict[int, float]] = {}
+        limits = dict(plant.limited[surviving.phase])
+        only: dict[int, int] = {}
+        live, upstream = surviving.live, plant.network.upstream
+        for load in loads:
+            kw = self.demand[load]
+            if kw <= 0:
+                continue
+            v = load
+            while True:
+                above = only.get(v)
+                if above is None:
+                    feeds = [u for u in upstream[v] if u in live]
+                    above = only[v] = feeds[0] if len(feeds) == 1 else -1
+                if above < 0:
+                    break
+                v = above
+                if v in limits:
+                    own = behind.setdefault(v, {})
+                    if load in own:
+                        break
+                    own[load] = kw
+                kw /= plant.efficiency[v]
+        over = [v for v, own in behind.items() if sum(own.values()) > limits[v] + TOLERANCE_KW]
+        over.sort(key=lambda v: (-len(behind[v]), v))
+        self.over = [(limits[v] + TOLERANCE_KW, behind[v]) for v in over]
+
+    def most_served(self, wanted: frozenset[int]) -> Bound | None:
+        """Bound what can be served of ``wanted``; ``None`` where more subsets would have to be tried than is quick."""
+        choices: list[frozenset[int]] = [frozenset()]
+        settled: set[int] = set()
+        for _, own in self.over:
+            group = [load for load in own if load in wanted]
+            if settled.issuperset(group):
+                continue
+            if len(group) > MOST_TRIED or not settled.isdisjoint(group):
+                return None
+            settled.update(group)
+            nested = [
+                (most, [other.get(load, 0.0) for load in group])
+                for most, other in self.over
+                if not other.keys().isdisjoint(group)
+            ]
+            kept = _best_subsets(self.plant, self.demand, group, nested)
+            choices = [a | b for a in choices for b in kept][:MOST_CHOICES]
+        loose = wanted - settled
+        found = tuple(loose | choice for choice in choices)
+        return Bound(value_of(self.plant, self.surviving.phase, found[0]), found)
+
+
+def _best_subsets(
+    plant: Plant, demand: Mapping[int, float], group: list[int], limits: list[tuple[float, list[float]]]
+) -> list[frozenset[int]]:
+    best: tuple[int, ...] | None = None
+    kept: list[frozenset[int]] = []
+    ranks = sorted({plant.priority[v] for v in group})
+    worth = [(ranks.index(plant.priority[v]), round(demand[v] * MICRO)) for v in group]
+    for mask in range(1 << len(group)):
+        picked = [i for i in range(len(group)) if mask >> i & 1]
+        if any(sum(kw[i] for i in picked) > limit for limit, kw in limits):
+            continue
+        total = [0] * len(ranks)
+        for i in picked:
+            total[worth[i][0]] += worth[i][1]
+        value = tuple(total)
+        if best is None or value > best:
+            best, kept = value, []
+        if value == best:
+            kept.append(frozenset(group[i] for i in picked))
+    return kept
+
+
+def value_of(plant: Plant, phase: str, served: Collection[int]) -> tuple[int, ...]:
+    """The worth of a service: micro-kilowatts by priority, then judged loads served that take nothing."""
+    demand = plant.demand_kw[phase]
+    total = dict.fromkeys(plant.priorities, 0)
+    silent = 0
+    for v in served:
+        total[plant.priority[v]] += round(demand[v] * MICRO)
+        silent += demand[v] <= 0 and v in plant.judged[phase]
+    return (*total.values(), silent)
+
+
+def _without_idle(plant: Plant, surviving: Surviving, service: Service, again: Collection[int]) -> Service:
+    """Leave open (and unmated) again what tripped (or is mated) and is not used."""
+    carrying = {v for link in service.flow_kw for v in link}
+    for v in sorted((service.closed & frozenset(again)) | service.mated):
+        if v not in carrying:
+            fewer = replace(service, closed=service.closed - {v}, mated=service.mated - {v})
+            if not faults_of(plant, surviving, fewer):
+                service = fewer
+    return service
+
+
+def inherit(plant: Plant, surviving: Surviving, before: Surviving, best: Service) -> Service | None:
+    """Return ``best``, the optimum of ``before``, if it is that of ``surviving`` too for certain, else ``None``.
+
+    ``before`` must be less hurt in every respect. Exclusions and outputs that must not be paralleled bind less when
+    more is lost, so where there are any nothing is inferred.
+    """
+    if len([v for v in plant.protected if v in before.through]) > 1 or before.pinned or surviving.pinned:
+        return None
+    if not (
+        surviving.live <= before.live
+        and surviving.movable <= before.movable
+        and surviving.kept <= before.kept
+        and surviving.mateable <= before.mateable
+        and surviving.closed & surviving.live == before.closed & surviving.live
+        and surviving.tripped & surviving.live == before.tripped & surviving.live
+        and surviving.waived <= before.waived
+        and surviving.borne <= before.borne
+    ):
+        return None
+    if any(not before.operable.isdisjoint(group) for group in plant.exclusive):
+        return None
+    if not best.served <= surviving.live or not best.mated <= surviving.mateable:
+        return None
+    used = {v for link in best.flow_kw for v in link}
+    if not used <= surviving.live:
+        return None
+    base_before = before.movable & before.closed
+    if not (best.closed ^ base_before) <= surviving.movable:
+        return None
+    service = Service(
+        closed=best.closed & surviving.movable,
+        mated=best.mated,
+        served=best.served,
+        fed_from={v: u for v, u in best.fed_from.items() if v in surviving.live and u in surviving.live},
+        flow_kw=best.flow_kw,
+    )
+    return service if not faults_of(plant, surviving, service) else None
+
+
+def _serve(
+    plant: Plant, surviving: Surviving, closed: frozenset[int], mated: frozenset[int], wanted: Collection[int]
+) -> Service | None:
+    """Serve all of ``wanted`` in these positions, or return ``None``."""
+    if crowded_groups(plant, surviving, closed):
+        return None
+    live = energised(plant, surviving, closed, mated)
+    if not all(v in live for v in wanted):
+        return None
+    if joined_outputs(plant, surviving, closed, mated, live):
+        return None
+    routed = _Routing(plant, surviving, live).route(wanted)
+    if routed is None:
+        return None
+    flow, fed_from = routed
+    service = Service(closed, mated, frozenset(wanted), fed_from, flow)
+    return service if not faults_of(plant, surviving, service) else None
+
+
+class _Routing:
+    """Power pushed from the loads up to the sources, one load after another, within what is left of each limit."""
+
+    def __init__(self, plant: Plant, surviving: Surviving, live: Collection[int]) -> None:
+        self.plant, self.live, self.phase = plant, live, surviving.phase
+        capacity = plant.capacity_kw[surviving.phase]
+        self.left = {v: min(plant.limit_kw[v], capacity.get(v, UNLIMITED)) for v in live if v not in plant.loads}
+        self.level = self._levels()
+        self.flow: dict[tuple[int, int], float] = {}
+        self.fed_from: dict[int, int] = {}
+        self.exhausted: set[int] = set()
+
+    def _levels(self) -> dict[int, int]:
+        """Links from the nearest source; ``nearest`` is the neighbour on the way to it."""
+        downstream = self.plant.network.downstream
+        front = [v for v in self.live if v in self.plant.sources]
+        level = dict.fromkeys(front, 0)
+        self.nearest: dict[int, int] = {}
+        while front:
+            following = []
+            for u in front:
+                for w in downstream[u]:
+                    if w in self.live and w not in level:
+                        level[w] = level[u] + 1
+                        self.nearest[w] = u
+                        following.append(w)
+            front = following
+        return level
+
+    def route(self, wanted: Collection[int]) -> tuple[dict[tuple[int, int], float], dict[int, int]] | None:
+        plant = self.plant
+        demand = plant.demand_kw[self.phase]
+        feeds = {v: [u for u in plant.network.upstream[v] if u in self.level] for v in wanted}
+        for v in sorted(wanted, key=lambda v: (len(feeds[v]), -demand[v], v)):
+            needed = demand[v]
+            for u in self._order(v):
+                if needed <= 0:
+                    break
+                got = self._supply(u, needed, set())
+                if got > 0:
+                    self.flow[u, v] = self.flow.get((u, v), 0.0) + got
+                    needed -= got
+                    if needed <= TOLERANCE_KW / 100:
+                        needed = 0.0
+            if needed > 0:
+                return None
+        for v in plant.one_feed:
+            if v in self.live and v not in self.fed_from and v not in plant.sources:
+                self.fed_from[v] = self.nearest[v]
+        return self.flow, self.fed_from
+
+    def _supply(self, v: int, asked: float, visiting: set[int]) -> float:
+        """Push up to ``asked`` kW out of v; return what could be had."""
+        asked = min(asked, self.left[v])
+        if asked <= 0 or v in self.exhausted:
+            return 0.0
+        if v in self.plant.sources:
+            self.left[v] -= asked
+            return asked
+        visiting.add(v)
+        gain = self.plant.efficiency[v]
+        needed = entering = asked / gain
+        for u in self._order(v):
+            if u in visiting:
+                continue
+            got = self._supply(u, needed, visiting)
+            if got > 0:
+                self.flow[u, v] = self.flow.get((u, v), 0.0) + got
+                needed -= got
+                if v in self.plant.one_feed:
+                    self.fed_from[v] = u
+                if needed <= entering * 1e-12:
+                    needed = 0.0
+                    break
+        visiting.discard(v)
+        if needed > 0:
+            self.exhausted.add(v)
+        given = asked if needed == 0 else (entering - needed) * gain
+        self.left[v] -= given
+        return given
+
+    def _order(self, v: int) -> list[int]:
+        """Upstream neighbours of v: those nearer to a source first, then those with most to spare."""
+        if v in self.fed_from:
+            return [self.fed_from[v]]
+        found = [u for u in self.plant.network.upstream[v] if u in self.level]
+        if len(found) < 2:
+            return found
+        own = self.level[v]
+        found.sort(key=lambda u: (u in self.plant.jumpers, self.level[u] >= own, -self._spare(u), u))
+        return found[:1] if v in self.plant.one_feed else found
+
+    def _spare(self, v: int) -> float:
+        """What is left along the shortest way from a source to v."""
+        spare, gain = UNLIMITED, 1.0
+        while True:
+            spare = min(spare, self.left[v] * gain)
+            if self.level[v] == 0:
+                return spare
+            gain *= self.plant.efficiency[v]
+            v = self.nearest[v]

@@ -1,0 +1,495 @@
+"""The best service of what survives, as a mixed-integer linear program solved to proven optimality.
+
+Columns: e(v), component v is live in the chosen positions; s(l), load l is served; p(w), switch w stands closed (or
+jumper w is mated); x(u, v), component v with ``one_feed`` takes power from u; f(u, v) >= 0, power on a link. Rows say
+what the format says: power in x efficiency = power out, limits on what leaves, all or nothing for loads,
+``feeds_needed`` live neighbours, needs, one feed at a time, exclusions.
+
+* **No live loop without a source.** Power alone cannot run in circles for ever, since every load takes some; but a
+  second feed or a need might be "held" by a loop. The first answer is looked at exactly
+  (:mod:`~powerfault.measures.configuration`); only if it rests on such a loop are ranks added: a support must rank
+  below what it supports. Without ranks the program is a relaxation, so a certified answer is optimal all the same.
+* **Outputs that must not be paralleled.** For each such output, columns say how far along closed paths it reaches, and
+  two that are live must not reach each other. Liveness must then be exact in both directions, so rows also force a
+  component live where its feeds, position and needs are. Two outputs joined by what cannot be opened are first
+  counted and kept as few as can be; the result names them.
+* **Order of objectives.** Priorities one after another, each kept as a row for the next; then the number of served
+  loads that state no demand; then the fewest operations; last, with all positions fixed, the least power through
+  jumpers and the shortest ways, for one definite set of flows.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable, Mapping
+from dataclasses import replace
+
+from powerfault.measures.configuration import (
+    Service,
+    conducting,
+    energised,
+    reached_outputs,
+)
+from powerfault.measures.plant import UNLIMITED, Plant
+from powerfault.measures.solver import INFINITY, Program
+from powerfault.measures.surviving import Surviving
+
+Terms = list[tuple[int, float]]
+JUMPER_WEIGHT = 16.0
+"""How much a kilowatt through a jumper weighs against one through anything else when flows are chosen."""
+
+
+class ServiceModel:
+    """The program of one part. ``grounded`` adds ranks; ``apart`` opens switches that one_feed points do not use.
+
+    ``near`` are positions to stay close to among those of equally few operations.
+    """
+
+    def __init__(
+        self,
+        plant: Plant,
+        surviving: Surviving,
+        *,
+        grounded: bool = False,
+        apart: bool = False,
+        near: Collection[int] | None = None,
+        seconds: float = INFINITY,
+    ) -> None:
+        self.plant, self.surviving, self.near = plant, surviving, near
+        self.program = Program(seconds)
+        network = plant.network
+        live = surviving.live
+        n_components = network.n_components
+        self.judged = plant.judged[surviving.phase] & live
+        self.demand = plant.demand_kw[surviving.phase]
+        self.loads = sorted(self.judged | (plant.loads & live & plant.needed))
+        self.components = [v for v in sorted(live) if v < n_components]
+        self.functions = [v for v in sorted(live & plant.needed) if v >= n_components + network.n_loads]
+        self.founded = self._founded()
+        self.movable = sorted(surviving.movable)
+        self.mateable = sorted(surviving.mateable)
+        self.excused = 0
+        self.clashes: list[int] = []
+        self._columns(live)
+        self._energise(grounded)
+        self._carry()
+        self._choose(apart)
+        self._keep_apart()
+
+    # ---- columns
+
+    def _founded(self) -> set[int]:
+        """Components live whatever is chosen: no movable switch, one-feed choice or load stands behind them."""
+        live = self.surviving.live - self.plant.one_feed
+        reduced = _with_live(self.surviving, live)
+        return energised(self.plant, reduced, (), (), ())
+
+    def _columns(self, live: Collection[int]) -> None:
+        plant, program, network = self.plant, self.program, self.plant.network
+        self.e: dict[int, int] = {}
+        for v in self.components:
+            self.e[v] = program.column(1.0, 1.0) if v in self.founded else program.binary()
+        self.s = {v: program.binary() for v in self.loads}
+        self.t = {v: program.binary() for v in self.functions}
+        self.on = {**self.e, **self.s, **self.t}
+        """The column that says that a node is live or served."""
+        self.p = {v: program.binary() for v in (*self.movable, *self.mateable)}
+        self.x: dict[tuple[int, int], int] = {}
+        for v in self.components:
+            if v in plant.one_feed and v not in plant.sources:
+                for u in network.upstream[v]:
+                    if u in self.e:
+                        self.x[u, v] = program.binary()
+        asking = self._asking()
+        self.f: dict[tuple[int, int], int] = {}
+        for v in asking:
+            for u in network.upstream[v]:
+                if u in self.e:
+                    self.f[u, v] = program.column()
+        self.asking = asking
+
+    def _asking(self) -> set[int]:
+        """Nodes through which power may reach a load with a demand."""
+        waiting = [v for v in self.loads if self.demand[v] > 0]
+        found = set(waiting)
+        while waiting:
+            for u in self.plant.network.upstream[waiting.pop()]:
+                if u in self.e and u not in found:
+                    found.add(u)
+                    waiting.append(u)
+        return found
+
+    # ---- rows: what is live
+
+    def _energise(self, grounded: bool) -> None:
+        plant, program, network, surviving = self.plant, self.program, self.plant.network, self.surviving
+        part_of = {v: i for i, part in enumerate(network.parts) if part.cyclic for v in part.nodes}
+        ranked = [v for v in self.on if v in part_of and v not in self.founded] if grounded else []
+        most = float(len(ranked))
+        rank = {v: program.column(0.0, most) for v in ranked}
+
+        def below(u: int, v: int) -> bool:
+            return u in rank and v in rank and part_of[u] == part_of[v]
+
+        for v, own in self.on.items():
+            if v in self.founded:
+                continue
+            if v not in plant.sources:
+                feeds = network.members[v] or network.upstream[v]
+                support: Terms = []
+                for u in feeds:
+                    if u not in self.on:
+                        continue
+                    choice = self.x.get((u, v))
+                    if choice is None and not below(u, v):
+                        support.append((self.on[u], 1.0))
+                        continue
+                    arc = program.binary()
+                    support.append((arc, 1.0))
+                    program.row([(arc, 1.0), (self.on[u], -1.0)], upper=0.0)
+                    if choice is not None:
+                        program.row([(arc, 1.0), (choice, -1.0)], upper=0.0)
+                    if below(u, v):
+                        program.row([(rank[v], 1.0), (rank[u], -1.0), (arc, -most - 1)], lower=-most)
+                program.row([*support, (own, -float(network.threshold[v]))], lower=0.0)
+            for n in plant.need_nodes[v]:
+                if (v, n) in surviving.waived:
+                    continue
+                if n not in self.on:
+                    program.bound(own, 0.0, 0.0)
+                    continue
+                program.row([(own, 1.0), (self.on[n], -1.0)], upper=0.0)
+                if below(n, v) and n not in surviving.kept and (v, n) not in surviving.borne:
+                    program.row([(rank[v], 1.0), (rank[n], -1.0), (own, -most - 1)], lower=-most)
+            if v in self.p:
+                program.row([(own, 1.0), (self.p[v], -1.0)], upper=0.0)
+
+    # ---- rows: what carries
+
+    def _carry(self) -> None:
+        plant, program, phase = self.plant, self.program, self.surviving.phase
+        into: dict[int, list[int]] = {}
+        out: dict[int, list[int]] = {}
+        for (u, v), column in self.f.items():
+            into.setdefault(v, []).append(column)
+            out.setdefault(u, []).append(column)
+        most = self._most()
+        for v in self.asking:
+            if v in self.s:
+                terms = [(c, 1.0) for c in into.get(v, ())]
+                program.row([*terms, (self.s[v], -self.demand[v])], 0.0, 0.0)
+                continue
+            leaving = [(c, 1.0) for c in out.get(v, ())]
+            limit = plant.limit_kw[v]
+            if v in plant.sources:
+                limit = min(limit, plant.capacity_kw[phase].get(v, UNLIMITED))
+            else:
+                entering = [(c, plant.efficiency[v]) for c in into.get(v, ())]
+                program.row([*entering, *((c, -1.0) for c, _ in leaving)], 0.0, 0.0)
+            if v in self.founded:
+                if limit < most:
+                    program.row(leaving, upper=limit)
+            else:
+                program.row([*leaving, (self.e[v], -min(limit, most))], upper=0.0)
+        for (u, v), choice in self.x.items():
+            if (u, v) in self.f:
+                program.row([(self.f[u, v], 1.0), (choice, -most)], upper=0.0)
+
+    def _most(self) -> float:
+        """No component need carry more than this, in any service without power running in circles."""
+        asked = sum(self.demand[v] for v in self.loads)
+        for v in self.asking:
+            if v in self.e:
+                asked /= self.plant.efficiency[v]
+        given = sum(
+            min(self.plant.capacity_kw[self.surviving.phase].get(v, UNLIMITED), self.plant.limit_kw[v])
+            for v in self.asking
+            if v in self.plant.sources
+        )
+        return max(min(asked, given), 1e-3)
+
+    # ---- rows: what may be chosen
+
+    def _choose(self, apart: bool) -> None:
+        plant, program, surviving = self.plant, self.program, self.surviving
+        choices: dict[int, list[int]] = {}
+        for (_, v), column in self.x.items():
+            choices.setdefault(v, []).append(column)
+        for columns in choices.values():
+            program.row([(c, 1.0) for c in columns], upper=1.0)
+        movable = surviving.movable
+        for group in plant.exclusive:
+            free = [self.p[v] for v in group if v in movable]
+            fixed = sum(1 for v in group if v not in movable and v in surviving.closed)
+            if free:
+                program.row([(c, 1.0) for c in free], upper=float(max(0, 1 - fixed)))
+        if apart:
+            for (u, _), choice in self.x.items():
+                if u in movable:
+                    program.row([(self.p[u], 1.0), (choice, -1.0)], upper=0.0)
+
+    # ---- rows: outputs that must not be joined
+
+    def _keep_apart(self) -> None:
+        plant, program, surviving = self.plant, self.program, self.surviving
+        watched = [v for v in plant.protected if v in self.e]
+        if len(watched) < 2:
+            return
+        widest = conducting(plant, surviving, self.movable, self.mateable)
+        narrowest = conducting(plant, surviving, (), ())
+        widest_reach = {v: reached_outputs(plant, widest, v) for v in watched}
+        unchosen = dict.fromkeys(plant.one_feed, -1)
+        narrow_reach = {v: reached_outputs(plant, narrowest, v, unchosen) for v in watched}
+        pairs = [(a, b) for a in watched for b in watched if a != b and b in widest_reach[a]]
+        if not pairs:
+            return
+        self._force({v for pair in pairs for v in pair})
+        clashes: dict[tuple[int, int], int] = {}
+        free: dict[int, list[int]] = {}
+        for a, b in pairs:
+            if b in narrow_reach[a]:
+                pair = min(a, b), max(a, b)
+                if pair not in clashes:
+                    clashes[pair] = program.binary()
+                    program.row([(self.e[a], 1.0), (self.e[b], 1.0), (clashes[pair], -1.0)], upper=1.0)
+            else:
+                free.setdefault(a, []).append(b)
+        self.clashes = list(clashes.values())
+        paths = _Paths(self, widest, {v for pair in pairs for v in pair})
+        for a, partners in free.items():
+            reach = self._reach_columns(paths, paths.island(a))
+            for b in partners:
+                column = reach.get(paths.island(b))
+                if column is not None:
+                    program.row([(column, 1.0), (self.e[a], 1.0), (self.e[b], 1.0)], upper=2.0)
+
+    def _reach_columns(self, paths: _Paths, start: int) -> dict[int, int]:
+        """Columns that are 1 at every island which ``start`` reaches in the chosen positions."""
+        program = self.program
+        column = {start: program.column(1.0, 1.0)}
+        waiting = [start]
+        while waiting:
+            b = waiting.pop()
+            for c, gates in paths.steps.get(b, ()):
+                if c == start:
+                    continue
+                if c not in column:
+                    column[c] = program.column(0.0, 1.0)
+                    waiting.append(c)
+                # Reaching c asks that every gate on the step is closed.
+                terms: Terms = [(column[c], 1.0), (column[b], -1.0), *((g, -1.0) for g in gates)]
+                program.row(terms, lower=-float(len(gates)))
+        return column
+
+    def choice_between(self, u: int, w: int) -> int | None:
+        """The column of the one-feed choice on which the path between two neighbours depends."""
+        upstream = self.plant.network.upstream
+        for a, b in ((u, w), (w, u)):
+            # Where b feeds a as well, the two stay joined whatever b chooses.
+            if (a, b) in self.x and b not in upstream[a]:
+                return self.x[a, b]
+        return None
+
+    def _force(self, watched: Iterable[int]) -> None:
+        """Make the liveness of ``watched`` exact: a node is live wherever its feeds, position and needs are."""
+        plant, program, network = self.plant, self.program, self.plant.network
+        waiting = [v for v in watched if v not in self.founded]
+        exact = set(waiting)
+        while waiting:
+            v = waiting.pop()
+            for u in (*plant.need_nodes[v], *network.members[v], *(() if v in plant.sources else network.upstream[v])):
+                if u in self.on and u not in exact and u not in self.founded:
+                    exact.add(u)
+                    waiting.append(u)
+        for v in sorted(exact):
+            if v in self.s:
+                continue
+            own = self.on[v]
+            terms: Terms = [(own, 1.0)]
+            lower = 0.0
+            if v in self.p:
+                terms.append((self.p[v], -1.0))
+                lower -= 1.0
+            for n in plant.need_nodes[v]:
+                if (v, n) in self.surviving.waived:
+                    continue
+                terms.append((self.on[n], -1.0))
+                lower -= 1.0
+            feeds = [] if v in plant.sources else [u for u in network.members[v] or network.upstream[v] if u in self.on]
+            if v in plant.sources:
+                program.row(terms, lower=lower + 1.0)
+            elif network.threshold[v] == 1:
+                for u in feeds:
+                    program.row([*terms, (self.on[u], -1.0)], lower=lower)
+            elif len(feeds) >= network.threshold[v]:
+                k, m = float(network.threshold[v]), float(len(feeds))
+                wide = m - k + 1.0
+                scaled = [(c, wide * x) for c, x in terms]
+                program.row([*scaled, *((self.on[u], -1.0) for u in feeds)], lower=lower * wide + 1.0 - k)
+
+    # ---- solving
+
+    def solve(self) -> Service | None:
+        """Return the best service (flows included), or ``None`` where the constraints leave none at all."""
+        program = self.program
+        if self.clashes:
+            fewest = program.solve(dict.fromkeys(self.clashes, 1.0))
+            if fewest is None:
+                return None
+            self.excused = round(fewest.objective)
+            program.row([(c, 1.0) for c in self.clashes], upper=fewest.objective + 1e-6)
+        values = self._all_served()
+        if values is None:
+            values = self._by_priority()
+        if values is None:
+            return None
+        return self._finish(values)
+
+    def _all_served(self) -> tuple[float, ...] | None:
+        """The fewest operations with every load served, or ``None`` where not all can be."""
+        for v in self.judged:
+            self.program.bound(self.s[v], 1.0, 1.0)
+        found = self.program.solve(self._effort())
+        if found is None:
+            for v in self.judged:
+                self.program.bound(self.s[v], 0.0, 1.0)
+            return None
+        return found.values
+
+    def _by_priority(self) -> tuple[float, ...] | None:
+        program, plant = self.program, self.plant
+        groups: dict[int, list[int]] = {}
+        for v in self.judged:
+            if self.demand[v] > 0:
+                groups.setdefault(plant.priority[v], []).append(v)
+        goals = [{self.s[v]: self.demand[v] for v in groups[p]} for p in sorted(groups)]
+        silent = {self.s[v]: 1.0 for v in self.judged if self.demand[v] <= 0}
+        if silent:
+            goals.append(silent)
+        values: tuple[float, ...] | None = None
+        for goal in goals:
+            most = sum(goal.values())
+            if values is not None and all(values[c] > 0.5 for c in goal):
+                best = most
+            else:
+                found = program.solve(goal, maximise=True)
+                if found is None:
+                    return None
+                values = found.values
+                best = sum(w for c, w in goal.items() if values[c] > 0.5)
+            if best >= most - 1e-9:
+                for c in goal:
+                    program.bound(c, 1.0, 1.0)
+            else:
+                program.row(list(goal.items()), lower=best - 1e-7)
+        effort = self._effort()
+        if effort or values is None:
+            found = program.solve(effort)
+            return None if found is None else found.values
+        return values
+
+    def _effort(self) -> dict[int, float]:
+        """Operations first; then, far below one operation, closings of what tripped, matings and departures."""
+        surviving = self.surviving
+        small: dict[int, float] = dict.fromkeys(self.mateable, 1.0)
+        for v in self.movable:
+            if v in surviving.tripped and v in self.plant.normally_closed:
+                small[v] = small.get(v, 0.0) + 1.0
+            if self.near is not None:
+                small[v] = small.get(v, 0.0) + (-1.0 if v in self.near else 1.0)
+        big = float(2 * len(self.p) + 2)
+        effort: dict[int, float] = {}
+        for v, column in self.p.items():
+            cost = small.get(v, 0.0)
+            if v in surviving.mateable:
+                pass
+            elif v not in self.plant.normally_closed:
+                cost += big
+            elif v not in surviving.tripped:
+                cost -= big
+            if cost:
+                effort[column] = cost
+        return effort
+
+    def _finish(self, values: tuple[float, ...]) -> Service | None:
+        """Fix the choice and find its flows."""
+        program = self.program
+        program.fix_integers(values)
+        # Rows that kept earlier objectives hold by the choice itself; bounds on served loads do too.
+        weights = {
+            column: JUMPER_WEIGHT if u in self.plant.jumpers or v in self.plant.jumpers else 1.0
+            for (u, v), column in self.f.items()
+        }
+        found = program.solve(weights)
+        if found is None:
+            return None
+        return self._service(values, found.values)
+
+    def _service(self, values: tuple[float, ...], flows: tuple[float, ...]) -> Service:
+        def chosen(columns: Mapping[int, int]) -> Iterable[int]:
+            return (v for v, c in columns.items() if values[c] > 0.5)
+
+        movable = self.surviving.movable
+        positions = set(chosen(self.p))
+        return Service(
+            closed=frozenset(positions & movable),
+            mated=frozenset(positions - movable),
+            served=frozenset(chosen(self.s)),
+            fed_from={v: u for (u, v), c in self.x.items() if values[c] > 0.5},
+            flow_kw={link: flows[c] for link, c in self.f.items() if flows[c] > 1e-9},
+        )
+
+
+class _Paths:
+    """The closed paths that positions may open, between islands that nothing parts.
+
+    ``steps[i]`` holds (island, columns of the gates that must all be closed). Dead ends are left out.
+    """
+
+    def __init__(self, model: ServiceModel, widest: Collection[int], ends: Collection[int]) -> None:
+        plant = model.plant
+        n = len(plant.network.ids)
+        self.parent: dict[int, int] = {}
+        gated: list[tuple[int, int, bool, int | None]] = []
+        for a, b, both in plant.wires:
+            u, w = a % n, b % n
+            if u not in widest or w not in widest:
+                continue
+            choice = model.choice_between(u, w) if u != w else None
+            if both and choice is None and u not in model.p and w not in model.p:
+                self.parent[self.island(a)] = self.island(b)
+            else:
+                gated.append((a, b, both, choice))
+        kept = {self.island(v) for v in ends}
+        degree: dict[int, set[int]] = {}
+        for a, b, _, _ in gated:
+            left, right = self.island(a), self.island(b)
+            if left != right:
+                degree.setdefault(left, set()).add(right)
+                degree.setdefault(right, set()).add(left)
+        waiting = [i for i, near in degree.items() if len(near) < 2 and i not in kept]
+        while waiting:
+            i = waiting.pop()
+            for near in degree.pop(i, ()):
+                degree[near].discard(i)
+                if len(degree[near]) < 2 and near not in kept:
+                    waiting.append(near)
+        self.steps: dict[int, list[tuple[int, tuple[int, ...]]]] = {}
+        for a, b, both, choice in gated:
+            left, right = self.island(a), self.island(b)
+            if left == right or left not in degree or right not in degree:
+                continue
+            for start, end, node in ((left, right, b % n), (right, left, a % n)) if both else ((left, right, b % n),):
+                gates = [model.p[node]] if node in model.p else []
+                if choice is not None:
+                    gates.append(choice)
+                self.steps.setdefault(start, []).append((end, tuple(gates)))
+
+    def island(self, terminal: int) -> int:
+        while (above := self.parent.setdefault(terminal, terminal)) != terminal:
+            self.parent[terminal] = self.parent[above]
+            terminal = above
+        return terminal
+
+
+def _with_live(surviving: Surviving, live: frozenset[int]) -> Surviving:
+    return replace(surviving, live=live)
