@@ -15,8 +15,9 @@ from dataclasses import dataclass, field
 
 from powerfault.measures.dc_flow import DcFlow, solve_dc
 from powerfault.measures.derating import Derating
+from powerfault.measures.layout import Layout, lay_out
 from powerfault.measures.quantity import NOTE, UNKNOWN, UNMET, Finding
-from powerfault.measures.wiring import Area, Layout, Wiring, lay_out, splits
+from powerfault.measures.wiring import Area, Wiring
 from powerfault.model.elements import Load, Topology, in_phase
 
 MAX_ROUNDS = 200
@@ -102,7 +103,7 @@ class _Solver:
             wanted = {
                 id_: watts / (self.topology.components[id_].efficiency or 1.0)
                 for id_, watts in output_w.items()
-                if splits(self.topology.components[id_])
+                if id_ in self.wiring.layout.splitting
             }
             if all(abs(wanted[k] - inputs_w.get(k, 0.0)) <= 1e-9 * (1 + wanted[k]) for k in wanted):
                 return self._result(output_w, inputs_w)

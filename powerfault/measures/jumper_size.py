@@ -23,8 +23,8 @@ from powerfault.failures.energise import Energised, energise, make_plan
 from powerfault.failures.lanes import WholeNumberLanes
 from powerfault.measures.bus_voltages import Voltages, solve_voltages
 from powerfault.measures.derating import Derating
+from powerfault.measures.layout import lay_out
 from powerfault.measures.positions import choose_positions, positions_of
-from powerfault.measures.wiring import lay_out, splits
 from powerfault.model.elements import CONDUCTOR_KINDS, STAGES, Component, Event, Topology, in_phase
 from powerfault.network.failure_modes import list_events, merge_given
 from powerfault.network.graph import build_network
@@ -303,10 +303,9 @@ class _Finder:
 
     def _surroundings(self) -> frozenset[str]:
         """All that bears on its current: its area whatever the switches, what it feeds, and the feeders of these."""
-        components = self.topology.components
         galvanic: dict[str, list[str]] = {}
-        for a, b in (*self.topology.links, *self.topology.load_links()):
-            if not splits(components.get(b)):
+        for a, b in (*self.layout.links, *self.topology.load_links()):
+            if b not in self.layout.splitting:
                 galvanic.setdefault(a, []).append(b)
                 galvanic.setdefault(b, []).append(a)
         downstream = self.layout.downstream

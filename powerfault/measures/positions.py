@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from itertools import count
 
 from powerfault.failures.case_state import CaseState
-from powerfault.measures.wiring import Layout
+from powerfault.measures.layout import Layout
 from powerfault.model.elements import STAGES, Event, Topology
 from powerfault.network.graph import build_network
 

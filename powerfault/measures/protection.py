@@ -21,6 +21,7 @@ from collections.abc import Iterable, Iterator
 
 from powerfault.measures.conductors import loop_resistance_ohm
 from powerfault.measures.derating import Derating
+from powerfault.measures.layout import lay_out
 from powerfault.measures.protection_values import (
     Guard,
     Infeed,
@@ -32,7 +33,6 @@ from powerfault.measures.protection_values import (
     inrush_findings,
     order_findings,
 )
-from powerfault.measures.wiring import lay_out
 from powerfault.model.elements import CONDUCTOR_KINDS, Component, Topology, in_phase
 
 ASSUMPTIONS = (

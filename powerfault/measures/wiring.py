@@ -1,7 +1,7 @@
 """What a topology's energised part looks like to the DC flow: merged nodes, resistances and feeders, by area.
 
-A galvanic area is what is joined by links and not parted by a converter (or a regulator that states its voltage). A
-source, storage or such an output is a feeder of its area; a cable or jumper with a resistance is a star with half of
+A galvanic area is what is joined by links and not parted by a converter or regulator. A source, storage or such an
+output is a feeder of its area; a cable or jumper with a resistance is a star with half of
 it to each neighbour; a diode, a converter's or load's several inputs let power in one way only; all else is wire.
 """
 
@@ -13,106 +13,12 @@ from dataclasses import dataclass, field
 from powerfault.measures.conductors import loop_resistance_ohm
 from powerfault.measures.dc_flow import Branch, DcFlow
 from powerfault.measures.derating import Derating
+from powerfault.measures.layout import Layout, Merge
 from powerfault.measures.quantity import NOTE, UNKNOWN, Finding
-from powerfault.model.elements import CONDUCTOR_KINDS, Component, Load, Topology, in_phase
+from powerfault.model.elements import CONDUCTOR_KINDS, in_phase
 
 CONTACT_OHM = 1e-6
 """Resistance put where a current is asked for and none is given: diodes, joined inputs, conductors without gauge."""
-
-
-def nominal_voltages(topology: Topology) -> dict[str, float | None]:
-    """The nominal voltage of every component's output side and of every load's first feed.
-
-    It is that of a bus of the same domain, else any ``voltage_v`` in it; ``None`` where nothing says.
-    """
-    domain = Merge()
-    for a, b in topology.links:
-        domain.join(a, input_node(topology, b))
-    known: dict[str, float] = {}
-    for component in sorted(topology.components.values(), key=lambda c: c.kind != "bus"):
-        if component.voltage_v is not None:
-            known.setdefault(domain.find(component.id), component.voltage_v)
-    found = {id_: known.get(domain.find(id_)) for id_ in topology.components}
-    return found | {load.id: found.get(load.fed_by[0]) for load in topology.loads.values()}
-
-
-@dataclass(frozen=True, slots=True)
-class Layout:
-    """What of a topology does not depend on the case: power links by their ends, sources, nominal voltages."""
-
-    topology: Topology
-    upstream: Mapping[str, tuple[str, ...]]
-    downstream: Mapping[str, tuple[str, ...]]
-    sources: frozenset[str]
-    several: Mapping[str, int]
-    """``feeds_needed`` where it is more than 1."""
-    nominal: Mapping[str, float | None]
-
-    def energised(self, conducting: Collection[str]) -> frozenset[str]:
-        """What has power, of ``conducting`` (components and loads), when only these conduct. The least fixpoint."""
-        allowed = conducting if isinstance(conducting, (set, frozenset)) else set(conducting)
-        found = set(self.sources & allowed)
-        waiting = list(found)
-        while waiting:
-            for b in self.downstream.get(waiting.pop(), ()):
-                if b in found or b not in allowed:
-                    continue
-                if b in self.several and sum(a in found for a in self.upstream[b]) < self.several[b]:
-                    continue
-                found.add(b)
-                waiting.append(b)
-        return frozenset(found)
-
-
-def lay_out(topology: Topology) -> Layout:
-    """Return the layout of ``topology``; links into sources carry no power and are left out."""
-    upstream: dict[str, list[str]] = {}
-    downstream: dict[str, list[str]] = {}
-    sources = frozenset(c.id for c in topology.components.values() if c.is_source)
-    for a, b in dict.fromkeys((*topology.links, *topology.load_links())):
-        if b not in sources:
-            upstream.setdefault(b, []).append(a)
-            downstream.setdefault(a, []).append(b)
-    elements: list[Component | Load] = [*topology.components.values(), *topology.loads.values()]
-    return Layout(
-        topology,
-        {k: tuple(v) for k, v in upstream.items()},
-        {k: tuple(v) for k, v in downstream.items()},
-        sources,
-        {e.id: e.feeds_needed for e in elements if e.feeds_needed > 1},
-        nominal_voltages(topology),
-    )
-
-
-def splits(component: Component | None) -> bool:
-    """Whether input and output of it lie in different areas."""
-    if component is None:
-        return False
-    return component.kind == "converter" or (component.kind == "regulator" and component.voltage_v is not None)
-
-
-def input_node(topology: Topology, id_: str) -> str:
-    """The node on the input side of ``id_``; a diode has one of its own too."""
-    component = topology.components.get(id_)
-    return f"{id_}<" if splits(component) or (component is not None and component.kind == "diode") else id_
-
-
-class Merge:
-    """Sets that are joined (union-find)."""
-
-    def __init__(self) -> None:
-        self.parent: dict[str, str] = {}
-
-    def find(self, a: str) -> str:
-        root = a
-        while self.parent.setdefault(root, root) != root:
-            root = self.parent[root]
-        while self.parent[a] != root:
-            self.parent[a], a = root, self.parent[a]
-        return root
-
-    def join(self, a: str, b: str) -> None:
-        self.parent[self.find(b)] = self.find(a)
 
 
 @dataclass(slots=True)
@@ -140,10 +46,9 @@ class Wiring:
         self, layout: Layout, conducting: Collection[str], phase: str, derating: Derating,
         extra_kw: Mapping[str, float], ideal: Collection[str] = (),
     ) -> None:  # fmt: skip
-        self.topology, self.phase = layout.topology, phase
+        self.layout, self.topology, self.phase = layout, layout.topology, phase
         self.live = layout.energised(conducting)
         self.findings: list[Finding] = []
-        self.nominal = layout.nominal
         self.assumed: set[str] = set()
         self.resistance = self._resistances(derating, ideal)
         self.arms: dict[str, list[tuple[str, str]]] = {}
@@ -201,19 +106,19 @@ class Wiring:
         """Turn links into merged nodes and branches. A conductor is a star: half its resistance to each neighbour."""
         inputs: dict[str, list[str]] = {}
         joined: set[frozenset[str]] = set()
-        for a, b in self.topology.links:
+        for a, b in self.layout.links:
             if a not in self.live or b not in self.live:
                 continue
             target = self.topology.components[b]
             if target.one_feed and not target.is_source and b in inputs:
                 continue
             inputs.setdefault(b, []).append(a)
-            if not splits(target) and frozenset((a, b)) not in joined:
+            if b not in self.layout.splitting and frozenset((a, b)) not in joined:
                 joined.add(frozenset((a, b)))
                 self._join(a, b)
         for b, sources in inputs.items():
             target = self.topology.components[b]
-            if not splits(target):
+            if b not in self.layout.splitting:
                 continue
             if len(sources) == 1:
                 self._join(sources[0], b)
@@ -238,7 +143,7 @@ class Wiring:
         return end
 
     def _join(self, a: str, b: str) -> None:
-        near, far = self._arm(a, b), input_node(self.topology, b)
+        near, far = self._arm(a, b), self.layout.input_node(b)
         if b in self.resistance:
             far = self._arm(b, a)
         self._merge.join(near, far)
@@ -300,9 +205,9 @@ class Wiring:
             here, component = area(id_), self.topology.components.get(id_)
             if component is None:
                 continue
-            area(input_node(self.topology, id_))
-            if component.is_source or splits(component):
-                root, volts = self.root(id_), component.voltage_v or self.nominal[id_]
+            area(self.layout.input_node(id_))
+            if component.is_source or id_ in self.layout.splitting:
+                root, volts = self.root(id_), component.voltage_v or self.layout.nominal[id_]
                 here.feeders.setdefault(root, []).append(id_)
                 if volts is not None:
                     here.held[root] = max(volts, here.held.get(root, 0.0))
