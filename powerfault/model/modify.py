@@ -52,12 +52,7 @@ def try_proposals(topology: Topology, ids: Iterable[str]) -> tuple[Topology, lis
         change.apply(topology.proposals[id_])
     result = change.result()
     flaws = change.flaws
-    for flaw in check_topology(result, change.broken, change.findings.suggest):
-        removed_at = change.removed.get(flaw.missing or "")
-        if removed_at:
-            where = written_at(flaw.path, result.origins)
-            flaw = Flaw(removed_at, f"removes {flaw.missing}, which {where} still names; change that too, with 'set'")
-        flaws.append(flaw)
+    flaws.extend(map(change.blame, check_topology(result, change.broken, change.findings.suggest)))
     return result, flaws, change.findings
 
 
@@ -129,6 +124,8 @@ class _Change:
         self.questions = list(topology.question_changes)
         self.removed: dict[str, str] = {}
         """The path at which each id was removed."""
+        self.touched: dict[str, str] = {}
+        """The path at which fields of each id were last set."""
         self.broken: set[str] = set()
         self.flaws: list[Flaw] = []
         self.findings = Findings(topology.file, topology.positions)
@@ -153,6 +150,25 @@ class _Change:
         for target, changes in proposal.set.items():
             self._set(f"{path}.set.{target}", proposal.id, target, changes)
         self.applied.append(proposal.id)
+
+    def blame(self, flaw: Flaw) -> Flaw:
+        """Return ``flaw`` of the result at the line of the proposal that brought it about."""
+        where = written_at(flaw.path, self.origins)
+        removed_at = self.removed.get(flaw.missing or "")
+        if removed_at:
+            return Flaw(removed_at, f"removes {flaw.missing}, which {where} still names; change that too, with 'set'")
+        if where.startswith("proposals."):
+            return flaw
+        # The line that breaks a rule is as it was; what was set on an element involved made it break.
+        section, _, rest = flaw.path.partition(".")
+        if section == "links":
+            ids = [*flaw.ids, *rest.split(" -> ")]
+        elif section == "standing":
+            ids = [event.id for event in self.topology.standing]
+        else:
+            ids = [id_ for id_ in self.touched if rest == id_ or rest.startswith(f"{id_}.")]
+        set_at = next((self.touched[id_] for id_ in ids if id_ in self.touched), f"proposals.{self.applied[-1]}")
+        return Flaw(set_at, f"makes {where} wrong: {flaw.message}", flaw.missing)
 
     def _known(self) -> Iterator[str]:
         for part in self.parts.values():
@@ -236,6 +252,7 @@ class _Change:
                 hint = self.findings.suggest(target, list(self._known()))
                 self.flaws.append(Flaw(path, f"cannot set {shorten(target)!r}: there is none{hint}", target))
             return
+        self.touched[target] = path
         before: Element = self.parts[section][target]
         kind = changes.get("kind") or getattr(before, "kind", None)
         table = SECTIONS[section]
@@ -252,5 +269,4 @@ class _Change:
                 change = QuestionChange(proposal, target, name, getattr(before, name), getattr(after, name))
                 self.questions.append(change)
         if isinstance(after, Component) and "kind" in read:
-            for flaw in kind_flaws(f"components.{target}", after):
-                self.flaws.append(flaw)
+            self.flaws.extend(map(self.blame, kind_flaws(f"components.{target}", after)))

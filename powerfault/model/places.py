@@ -29,11 +29,15 @@ Position = tuple[int, int]
 
 
 class Flaw(NamedTuple):
-    """A problem before its place is looked up. ``missing`` is the id or link that it fails to find, if that is it."""
+    """A problem before its place is looked up.
+
+    ``missing`` is the id or link that it fails to find, if that is it; ``ids`` are the elements involved, if several.
+    """
 
     path: str
     message: str
     missing: str | None = None
+    ids: tuple[str, ...] = ()
 
 
 def link_path(link: Link) -> str:

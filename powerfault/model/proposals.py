@@ -89,7 +89,7 @@ def proposal_flaws(topology: Topology, broken: Collection[str], values: Values) 
             for end in link:
                 if end not in known:
                     yield Flaw(line, f"{shorten(end)!r} is no component{suggest(end, known)}", end)
-        yield from _remove_flaws(f"{path}.remove", proposal, known, links, values)
+        yield from _remove_flaws(f"{path}.remove", proposal, topology, known, links, values)
         yield from _set_flaws(f"{path}.set", proposal, topology, broken, added, known, values)
 
 
@@ -106,14 +106,16 @@ def _unknown(path: str, element: Component | Load | Function, known: Collection[
 
 
 def _remove_flaws(
-    path: str, proposal: Proposal, known: Collection[str], links: Collection[Link], values: Values
+    path: str, proposal: Proposal, topology: Topology, known: Collection[str], links: Collection[Link], values: Values
 ) -> Iterator[Flaw]:
     spelt: dict[Link, str] = {}
     read_links(values, f"{path}.feeds", proposal.remove.get("feeds"), spelt)
     for link, line in spelt.items():
         if link not in links:
+            load = topology.loads.get(link[1])
+            fed = f"; {link[1]} is a load: replace its fed_by with 'set'" if load and link[0] in load.fed_by else ""
             missing = [end for end in link if end not in known]
-            why = f"{shorten(missing[0])!r} is no component" if missing else "there is no such link"
+            why = f"{shorten(missing[0])!r} is no component" if missing else f"there is no such link{fed}"
             yield Flaw(line, f"cannot remove {link[0]} -> {link[1]}: {why}", f"{link[0]} -> {link[1]}")
     for section in SECTIONS:
         for number, id_ in enumerate(proposal.remove.get(section, ())):

@@ -89,4 +89,4 @@ def _joined(topology: Topology, way: list[str], first_v: float, last_v: float) -
     # Shown at the link that a proposal added, if one did.
     path = next((path for path in spelt if topology.origins[path].startswith("proposals.")), (spelt or ["feeds"])[-1])
     return Flaw(path, f"joins {way[0]} ({first_v:g} V) and {way[-1]} ({last_v:g} V) without a converter or regulator "
-                      f"between them: {shorten(shown, 400)}")  # fmt: skip
+                      f"between them: {shorten(shown, 400)}", None, tuple(way))  # fmt: skip
