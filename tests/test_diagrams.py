@@ -230,7 +230,7 @@ def test_a_layout_that_lacks_an_element_is_refused(monkeypatch: pytest.MonkeyPat
 
 def test_an_absent_layout_program_is_named_with_the_cure(monkeypatch: pytest.MonkeyPatch) -> None:
     dot_program.find_dot.cache_clear()
-    monkeypatch.setattr(dot_program.sysconfig, "get_path", lambda name: "/nonexistent")
+    monkeypatch.setattr("sysconfig.get_path", lambda name: "/nonexistent")
     monkeypatch.setenv("PATH", "/nonexistent")
     with pytest.raises(ToolError, match="pip install graphviz-pure"):
         dot_program.find_dot()

@@ -41,12 +41,20 @@ class Look:
 NODE_LOOKS: dict[str, Look] = {
     "live": Look("live", WHITE, about="has power throughout"),
     "idle": Look("idle", WHITE, GREY, GREY, 1.0, "5 2", about="without power even with nothing failed"),
-    "open": Look("open", WHITE, GREY, GREY, 1.0, "2 2", "open", "switch standing open, as it does normally"),
+    "open": Look("open", WHITE, GREY, GREY, 1.0, "2 2", "open", "switch standing open (valve: shut), as normally"),
     "loss": Look("failed", VERMILION, width=2.6, mark="loss", about="failed: gives nothing, passes nothing"),
     "short": Look("shorted", VERMILION, width=2.6, mark="short", about="failed as a short circuit"),
+    "leak": Look("leaking", VERMILION, width=2.6, mark="leak", about="failed: loses its coolant"),
     "stuck": Look("stuck", VERMILION, width=2.6, mark="stuck", about="failed: stays in its normal position"),
     "closed": Look("stands closed", VERMILION, width=2.6, mark="closed", about="failed: closed unasked"),
-    "zone": Look("in the fault zone", PURPLE, width=2.0, dash="6 2", mark="zone", about="dead, pulled down by a short"),
+    "zone": Look(
+        "in the fault zone",
+        PURPLE,
+        width=2.0,
+        dash="6 2",
+        mark="zone",
+        about="dead, pulled down by a short, or drained by a leak",
+    ),
     "tripped": Look("tripped", YELLOW, width=2.0, dash="8 2 2 2", mark="tripped", about="opened by the fault"),
     "back1": Look("restored automatically", GREEN, mark="back1", about="interrupted; back at stage automatic"),
     "back2": Look("restored on command", SKY, mark="back2", about="interrupted; back at stage commanded"),
@@ -67,6 +75,7 @@ EDGE_LOOKS: dict[str, Look] = {
 MARK_PATHS: dict[str, str] = {
     "loss": "M-3.2,-3.2 L3.2,3.2 M-3.2,3.2 L3.2,-3.2",
     "short": "M1.6,-4.2 L-2,0.6 L1.8,-0.4 L-1.4,4.2",
+    "leak": "M0,-4 C2.4,-0.6 3,0.4 3,1.4 A3,3 0 0 1 -3,1.4 C-3,0.4 -2.4,-0.6 0,-4 Z",
     "stuck": "M-3,-3 H3 V3 H-3 Z M-3,0 H3",
     "closed": "M-4,0 H4 M-1.6,-2.6 V2.6 M1.6,-2.6 V2.6",
     "zone": "M-4,1 C-2.6,-3.4 -1.2,-3.4 0,0 S2.6,3.4 4,-1",
@@ -81,6 +90,8 @@ MARK_PATHS: dict[str, str] = {
     "changed": "M0,-3.4 L3.4,2.6 H-3.4 Z",
 }
 """Strokes of the marks in a circle of radius 6 about (0, 0); drawn, so that no font is needed for them."""
+
+MARK_RINGS = {"added": BLUE, "removed": BLUE, "changed": BLUE}
 
 ROLE_DASHES = {"need": "1 3", "charge": "5 3 1 3", "command": "1 2 4 2", "member": "3 2"}
 """Dashes of the lines that carry no power: what is needed, charges, operates, or belongs to a function."""

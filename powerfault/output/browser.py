@@ -12,6 +12,7 @@ from powerfault.errors import ToolError
 
 _NAMES = ("chromium", "chromium-browser", "google-chrome", "google-chrome-stable", "chrome", "msedge")
 TIME_LIMIT_S = 120.0
+PDF_TIME_LIMIT_S = 900.0
 FLAGS = (
     "--headless", "--no-sandbox", "--disable-gpu", "--disable-background-networking", "--disable-sync",
     "--disable-component-update", "--disable-default-apps", "--no-first-run", "--no-default-browser-check",
@@ -67,3 +68,13 @@ def svg_to_png(svg: str, width: float, height: float) -> bytes:
             picture,
         )  # fmt: skip
         return picture.read_bytes()
+
+
+def page_to_pdf(page: Path, output: Path) -> None:
+    """Print ``page`` to PDF with the page numbers of its own style sheet."""
+    run_browser(
+        page,
+        [f"--print-to-pdf={output}", "--no-pdf-header-footer"],
+        output,
+        PDF_TIME_LIMIT_S,
+    )

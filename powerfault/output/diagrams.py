@@ -103,9 +103,7 @@ class Diagram:
         rects = [
             self.layout.boxes[b.name]
             for b in self.graph.boxes
-            if b.side != BOTH
-            or b.changed
-            or any(b.id in s and s[b.id].look not in ("live", "idle", "open") for s in several)
+            if any(b.id in s and s[b.id].look not in ("live", "idle", "open") for s in several)
         ]
         whole = Rect(0, 0, self.layout.width, self.layout.height)
         if not rects:

@@ -19,7 +19,10 @@ from powerfault.output.text_width import shorten
 _SHAPES = {
     "source": "oval", "storage": "cylinder", "regulator": "trapezium", "bus": "box", "converter": "box",
     "switch": "hexagon", "breaker": "hexagon", "fuse": "box", "diode": "cds", "cable": "parallelogram",
-    "jumper": "parallelogram", "connector": "rarrow", "load": "box", "function": "doubleoctagon",
+    "jumper": "parallelogram", "connector": "rarrow",
+    "pump": "oval", "line": "parallelogram", "valve": "hexagon", "radiator": "box3d",
+    "coolant_jumper": "parallelogram",
+    "load": "box", "function": "doubleoctagon",
 }  # fmt: skip
 
 

@@ -60,7 +60,7 @@ def layout_source(graph: PictureGraph) -> str:
     """The DOT text that fixes the layout: sizes and synthetic names, no text of the file."""
     out = [
         "digraph {",
-        'graph [rankdir=LR, ranksep=0.42, nodesep=0.11, splines=true, outputorder=edgesfirst, margin=0, pad=0.15,'
+        "graph [rankdir=LR, ranksep=0.42, nodesep=0.11, splines=true, outputorder=edgesfirst, margin=0, pad=0.15,"
         ' fontname="Helvetica", fontsize=13, remincross=true, newrank=true]',
         'node [shape=box, fixedsize=true, label=""]',
         "edge [arrowsize=0.55]",

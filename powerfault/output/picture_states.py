@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 LAST_STAGE = len(STAGES) - 1
 _WORST = ("absent", "idle", "open", "live", "back1", "back2", "back3", "dark", "tripped", "zone")
 _RESERVE = ("idle", "open")
+_SPREADING = ("zone", "short", "leak")
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,7 +111,7 @@ def line_look(line: Line, ids: Mapping[str, str], states: Mapping[str, BoxState]
     tail, head = states.get(ids[line.tail]), states.get(ids[line.head])
     if tail is None or head is None:
         return "absent"
-    if tail.look in ("zone", "short") and head.look in ("zone", "short"):
+    if tail.look in _SPREADING and head.look in _SPREADING:
         return "zone"
     ends = (tail, head) if line.two_way else (tail,)
     fed = [s.live_from for s in ends if s.live_from is not None and s.look not in _RESERVE]

@@ -1,0 +1,80 @@
+"""``powerfault report``: the before-and-after report for the review board."""
+
+from __future__ import annotations
+
+import sys
+import time
+from pathlib import Path
+
+import click
+
+from powerfault.cli.options import Progress, file_argument, question_options, unmet_option, with_option
+
+
+@click.command("report", short_help="write the before-and-after report for the review board")
+@file_argument
+@with_option
+@question_options
+@click.option("--drawings", is_flag=True, help="Also write each case drawing as a separate SVG file.")
+@click.option("--cap", type=click.IntRange(min=0), default=40, show_default=True, help="Case drawings, at most.")
+@click.option("--xlsx", is_flag=True, help="Also write all tables as one workbook (needs the xlsx extra).")
+@click.option("--pdf", is_flag=True, help="Also print the page to PDF (needs a Chromium).")
+@unmet_option
+@click.option("-o", "--output", "folder", required=True, type=click.Path(), help="Folder to write the report to.")
+def command(
+    file: str,
+    proposals: tuple[str, ...],
+    order: int,
+    modes: tuple[str, ...],
+    given: tuple[str, ...],
+    yes: bool,
+    drawings: bool,
+    cap: int,
+    xlsx: bool,
+    pdf: bool,
+    fail_on_unmet: bool,
+    folder: str,
+) -> int:
+    """Write the report on FILE, before and after its proposals, into a folder: report.html and its companions."""
+    from powerfault.cli import EXIT_UNMET
+    from powerfault.errors import OutputError, ToolError
+    from powerfault.model.modify import apply_proposals
+    from powerfault.model.reader import load_topology
+    from powerfault.output.browser import find_browser
+    from powerfault.output.report import write_report
+    from powerfault.output.report_input import ReportInput
+    from powerfault.study import CASES_WITHOUT_ASKING, compare, study
+
+    if pdf and find_browser() is None:
+        raise ToolError(
+            "--pdf needs a Chromium and none was found: install one (on Debian 'apt install chromium'), name it in "
+            "POWERFAULT_CHROMIUM, or open report.html in any browser and print it to PDF"
+        )
+    if Path(folder).exists() and not Path(folder).is_dir():
+        raise OutputError(f"-o {folder}: there is a file of that name; give a folder")
+    limit = None if yes else CASES_WITHOUT_ASKING
+    before = load_topology(file)
+    after = apply_proposals(before, proposals) if proposals else None
+    with Progress() as progress:
+        base = study(before, order, modes, given, limit=limit, progress=progress)
+        comparison = compare(base, after, limit=limit, progress=progress) if after is not None else None
+    said = [f"--order {order}"] if order != 2 else []
+    said += ["--drawings"] if drawings else []
+    said += [f"--cap {cap}"] if cap != 40 else []
+    report = ReportInput(
+        base, comparison, {"file": Path(file).name, "options": " ".join(said)}, cap, "drawings" if drawings else "", pdf
+    )  # fmt: skip
+    names = write_report(report, folder, drawings=drawings, workbook=xlsx, pdf=pdf, told=_Told())
+    click.echo(f"{Path(folder) / 'report.html'} and {len(names) - 1} more files in {folder}")
+    return EXIT_UNMET if fail_on_unmet and any(v.meets is False for v in report.last.verdicts) else 0
+
+
+class _Told:
+    """Progress lines on standard error: notes always, the rest only where the work takes longer than a second."""
+
+    def __init__(self) -> None:
+        self.begun = time.monotonic()
+
+    def __call__(self, line: str) -> None:
+        if line.startswith("note:") or (sys.stderr.isatty() and time.monotonic() - self.begun > 1):
+            click.echo(line, err=True)

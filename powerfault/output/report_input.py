@@ -1,0 +1,140 @@
+"""All that a report is written from: the studies before and after, and the readings of them that sections share."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from functools import cached_property
+
+from powerfault.failures.verdicts import Verdict
+from powerfault.model.elements import SEVERITIES, Event, Topology
+from powerfault.output.case_pictures import CasePictures
+from powerfault.study import Comparison, Study
+
+Case = tuple[Event, ...]
+
+
+@dataclass(frozen=True)
+class ReportInput:
+    """One report: a study, or with proposals a comparison; ``options`` is what was asked, for the provenance."""
+
+    study: Study
+    comparison: Comparison | None = None
+    options: Mapping[str, str] = field(default_factory=dict)
+    drawn_at_most: int = 40
+    drawings_folder: str = ""
+    """Name of the folder of separate drawings, empty where none are written."""
+    pdf: bool = False
+
+    @property
+    def before(self) -> Topology:
+        return self.study.topology
+
+    @property
+    def after(self) -> Topology | None:
+        return self.comparison.after.topology if self.comparison else None
+
+    @property
+    def last(self) -> Study:
+        """The study whose system the report is about: after the proposals, where there are any."""
+        return self.comparison.after if self.comparison else self.study
+
+    @property
+    def proposals(self) -> str:
+        return ", ".join(self.after.applied) if self.after is not None else ""
+
+    @cached_property
+    def pictures(self) -> CasePictures:
+        return CasePictures(self.before, self.after, self.study.given)
+
+    def verdict_before(self, id_: str) -> Verdict | None:
+        return self._verdicts[0].get(id_)
+
+    def verdict_after(self, id_: str) -> Verdict | None:
+        return self._verdicts[1].get(id_)
+
+    @cached_property
+    def _verdicts(self) -> tuple[dict[str, Verdict], dict[str, Verdict]]:
+        before = {v.id: v for v in self.study.verdicts}
+        return before, ({v.id: v for v in self.comparison.after.verdicts} if self.comparison else {})
+
+    @cached_property
+    def consumers(self) -> tuple[str, ...]:
+        """Consumers of both systems, those after first."""
+        return tuple(dict.fromkeys([*(v.id for v in self.last.verdicts), *(v.id for v in self.study.verdicts)]))
+
+    def severity(self, id_: str) -> str | None:
+        verdict = self.verdict_after(id_) or self.verdict_before(id_)
+        return verdict.severity if verdict else None
+
+    def rank(self, id_: str) -> int:
+        """0 for the most severe consumers; those without severity come last."""
+        severity = self.severity(id_)
+        return SEVERITIES.index(severity) if severity else len(SEVERITIES)
+
+    def by_severity(self, ids: Iterable[str]) -> list[str]:
+        place = {id_: i for i, id_ in enumerate(self.consumers)}
+        return sorted(dict.fromkeys(ids), key=lambda id_: (self.rank(id_), place.get(id_, 0)))
+
+    def cut_sets(self, side: str) -> dict[Case, list[str]]:
+        """The minimal cut sets of ``before`` or ``after``, with the consumers that each fails, most severe first."""
+        study = self.study if side == "before" or self.comparison is None else self.comparison.after
+        found: dict[Case, list[str]] = {}
+        for verdict in study.verdicts:
+            for cut in verdict.minimal_cut_sets:
+                found.setdefault(cut, []).append(verdict.id)
+        return {cut: self.by_severity(ids) for cut, ids in found.items()}
+
+    @cached_property
+    def failing_cases(self) -> list[tuple[Case, list[str], list[str]]]:
+        """Minimal failing cases of one or two events on either side: (case, fails before, fails after).
+
+        A case is listed with every consumer that it fails on each side through a minimal cut set of its own or, for
+        a pair, of one of its members. Singles come first, then by severity, number and change.
+        """
+        before = self.cut_sets("before")
+        after = self.cut_sets("after") if self.comparison else {}
+        cases = [c for c in dict.fromkeys([*before, *after]) if c and len(c) <= 2]
+
+        def failing(case: Case, sets: Mapping[Case, list[str]]) -> list[str]:
+            parts = [(e,) for e in case] if len(case) > 1 else []
+            return self.by_severity([i for part in (case, *parts) for i in sets.get(part, ())])
+
+        rows = [(case, failing(case, before), failing(case, after)) for case in cases]
+        order = {e: i for i, e in enumerate(dict.fromkeys([*self.study.events, *self.last.events]))}
+
+        def key(row: tuple[Case, list[str], list[str]]) -> tuple[int, int, int, int, list[int]]:
+            case, was, now = row
+            own = [*before.get(case, ()), *after.get(case, ())]
+            return (len(case), min(map(self.rank, own), default=9), 0 if was != now or not self.comparison else 1,
+                    -len(set(own)), [order[e] for e in case])  # fmt: skip
+
+        return sorted(rows, key=key)
+
+
+def minimal(cases: Sequence[Case]) -> list[Case]:
+    """Those of ``cases`` that hold no other of them: a pair is left out where one of its members stands alone."""
+    sets = [frozenset(c) for c in cases]
+    known = set(sets)
+    smaller: dict[frozenset[Event], bool] = {}
+
+    def holds_another(case: frozenset[Event]) -> bool:
+        if case not in smaller:
+            rest = [case - {e} for e in case]
+            smaller[case] = any(r in known or (len(r) > 1 and holds_another(r)) for r in rest if r)
+        return smaller[case]
+
+    return [c for c, s in zip(cases, sets, strict=True) if not holds_another(s)]
+
+
+def grouped(found: Iterable[tuple[str, Sequence[Case]]]) -> dict[Case, list[str]]:
+    """(consumer, cases) turned round: case to consumers."""
+    rows: dict[Case, list[str]] = {}
+    for id_, cases in found:
+        for case in cases:
+            rows.setdefault(case, []).append(id_)
+    return dict(sorted(rows.items(), key=lambda item: len(item[0])))
+
+
+def listed(names: Sequence[str], most: int = 12) -> str:
+    return ", ".join(names[:most]) + (f" and {len(names) - most} more" if len(names) > most else "")
