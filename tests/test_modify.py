@@ -282,7 +282,7 @@ def test_places_after_a_change_are_those_of_the_proposal() -> None:
     assert str(problem_at(after, "components.X.kind", "m")) == "f:20:36: proposals.J.add.components.X.kind: m"
     assert str(problem_at(after, "components.CV.needs[0]", "m")) == "f:20:81: proposals.J.set.CV.needs[0]: m"
     assert str(problem_at(after, "components.CV.kind", "m")) == "f:7:14: components.CV.kind: m"
-    assert str(problem_at(after, "links.DB -> X", "m")) == "f:20:53: proposals.J.add.feeds[0]: m"
+    assert str(problem_at(after, "links.DB -> X", "m")) == "f:20:51: proposals.J.add.feeds[0]: m"
 
 
 # --- each proposal alone ---------------------------------------------------------------------------------------------

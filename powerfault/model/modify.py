@@ -142,6 +142,7 @@ class _Change:
 
     def apply(self, proposal: Proposal) -> None:
         path = f"proposals.{proposal.id}"
+        self.applied.append(proposal.id)
         self._remove_links(f"{path}.remove.feeds", proposal)
         for section in SECTIONS:
             for number, id_ in enumerate(proposal.remove.get(section, ())):
@@ -149,7 +150,6 @@ class _Change:
         self._add(f"{path}.add", proposal)
         for target, changes in proposal.set.items():
             self._set(f"{path}.set.{target}", proposal.id, target, changes)
-        self.applied.append(proposal.id)
 
     def blame(self, flaw: Flaw) -> Flaw:
         """Return ``flaw`` of the result at the line of the proposal that brought it about."""
