@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from itertools import combinations
 from typing import Any
 
-from powerfault.model.elements import MODES, OUTCOMES, STAGES, Component, Event, Load, Topology
+from powerfault.model.elements import MODES, OUTCOMES, STAGES, Component, Event, Load, Need, Topology
 
 PerStage = tuple[dict[str, frozenset[str]], ...]
 """For each stage, the set of names in each phase."""
@@ -63,7 +63,24 @@ class _Case:
             self.mode[event.id] = event.mode
 
     def run(self) -> Found:
+        # A need that bears an interruption is taken as met up to that stage, and withdrawn where it is not served by
+        # then: the greatest set of borne needs that holds.
+        self.borne = {
+            (n.id, STAGES.index(n.bears), p)
+            for part in self.system.parts.values()
+            for n in part.needs
+            for p in self.topology.phase_names
+            if n.bears != STAGES[0]
+        }
+        while True:
+            found = self.attempt()
+            if found is not None:
+                return found
+
+    def attempt(self) -> Found | None:
+        """All stages with the needs in ``borne`` taken as borne; ``None`` if one turned out not to be (it is gone)."""
         phases = self.topology.phase_names
+        self.valves_in_time: dict[str, frozenset[str]] = {}
         # Stage 0: none is operable, so zone and tripping are the same in every phase.
         zone_0 = self.fault_zone(frozenset())
         boundary_0 = self.feeding_boundaries(zone_0)
@@ -98,6 +115,13 @@ class _Case:
                 if more == charged:
                     break
                 charged = more
+            unborne = {(i, s, p) for i, s, p in self.borne if s == stage and i not in now[p][0]}
+            if unborne:
+                self.borne -= unborne
+                return None
+            if stage <= 1:
+                # A leak is held back only by valves that close by themselves; later ones find the line drained.
+                self.valves_in_time = {p: frozenset(i for i in now[p][2] if self.kind(i) == "valve") for p in phases}
             live.append({p: now[p][0] for p in phases})
             zone.append({p: now[p][1] for p in phases})
             operable.append({p: now[p][2] for p in phases})
@@ -152,7 +176,10 @@ class _Case:
         served = before
         while True:
             operable = self.operable(stage, served)
-            zone = self.fault_zone(operable)
+            barring = operable
+            if stage > 1:
+                barring = frozenset(i for i in operable if self.kind(i) != "valve") | self.valves_in_time[phase]
+            zone = self.fault_zone(barring)
             found = self.with_functions(self.power(stage, phase, zone, operable, charged, served))
             # Not a rule but a check of the rules: what is served stays served on its own, not by being remembered.
             assert served <= found, f"stage {stage} gives up {sorted(served - found)}"
@@ -176,7 +203,7 @@ class _Case:
 
     def fault_zone(self, operable: frozenset[str]) -> frozenset[str]:
         # "start there and spread over links in both directions"
-        zone = {i for i, mode in self.mode.items() if mode == "short"}
+        zone = {i for i, mode in self.mode.items() if mode in ("short", "leak")}
         frontier = list(zone)
         while frontier:
             here = frontier.pop()
@@ -207,7 +234,7 @@ class _Case:
         if part.normally_open and mode != "closed":
             return True
         # "an unmated jumper"
-        if part.kind == "jumper" and not part.mated:
+        if part.kind in ("jumper", "coolant_jumper") and not part.mated:
             return True
         # "a diode, when coming from its upstream side"
         return part.kind == "diode" and from_upstream
@@ -239,7 +266,7 @@ class _Case:
         live: set[str] = set()
         for i, part in self.system.parts.items():
             # "A boundary with a link into the zone conducts nothing at that stage" (and a source gives nothing)
-            if i in dead or i in boundaries or not all(n.id in met for n in part.needs):
+            if i in dead or i in boundaries or not all(self.met(n, stage, phase, met) for n in part.needs):
                 continue
             if isinstance(part, Load):
                 able.append(part)
@@ -257,6 +284,10 @@ class _Case:
             live |= {x.id for x in more}
             able = [x for x in able if x.id not in live]
 
+    def met(self, need: Need, stage: int, phase: str, met: frozenset[str]) -> bool:
+        borne = STAGES.index(need.bears)
+        return need.id in met or (stage <= borne and (need.id, borne, phase) in self.borne)
+
     def conducts(self, part: Component, stage: int, zone: frozenset[str], operable: frozenset[str]) -> bool:
         i = part.id
         if part.is_switched:
@@ -264,7 +295,7 @@ class _Case:
             # only at a stage at which it is operable"
             closed_still = not part.normally_open and i not in self.tripped
             return (closed_still or i in operable) and self.mode.get(i) != "closed"
-        if part.kind == "jumper":
+        if part.kind in ("jumper", "coolant_jumper"):
             # "jumper: mated, or at stage manual with `crew_may_mate`"
             return part.mated or (part.crew_may_mate and STAGES[stage] == "manual")
         if part.kind == "converter" and i in self.tripped:
@@ -315,13 +346,14 @@ def list_events(topology: Topology, modes: Iterable[str] = ("loss",), given: Ite
         applies = {
             "loss": True,
             "short": c.kind in kinds_of_short,
-            "stuck": c.kind in ("switch", "breaker"),
+            "stuck": c.kind in ("switch", "breaker", "valve"),
             "closed": c.kind in ("switch", "breaker") and c.normally == "open",
+            "leak": c.kind in ("pump", "line", "valve", "radiator", "coolant_jumper"),
         }
         # "A component's own `modes` replaces which modes apply to it; `--modes` still selects among them."
         found += [
             Event(c.id, mode)
-            for mode in ("loss", "short", "stuck", "closed")
+            for mode in ("loss", "short", "stuck", "closed", "leak")
             if applies[mode] and mode in asked and (c.modes is None or mode in c.modes)
         ]
     if "short" in asked:

@@ -4,7 +4,7 @@ Two rules, each exact in every case and mode:
 
 * **Series.** The loss of u and the loss of v are the same where v is u's only reader and u is v's only feed: v is dead
   either way at every stage, and nobody else looks at u. (A loss never changes a zone.)
-* **One zone.** The shorts of neighbours u and v are the same where a fault always passes both ways between them: then
+* **One zone.** The shorts (or leaks) of neighbours u and v are the same where a fault always passes both ways between them: then
   either short takes down the same zone, in every case and at every stage.
 
 The rules chain, so a string of breaker, cable, converter and bus is one class of losses, and a run of bus and cables
@@ -38,7 +38,7 @@ def effect_classes(plan: Plan, events: Sequence[tuple[int, str]]) -> list[list[i
             v = readers[0]
             if v < network.n_components and network.upstream[v] == (u,) and not _needs(plan, v, u):
                 loss[root(loss, u)] = root(loss, v)
-    if any(mode == "short" for _, mode in events):
+    if any(mode in ("short", "leak") for _, mode in events):
         for u in range(network.n_components):
             if _open_both_ways(plan, u):
                 for v in network.fault_next[u]:
@@ -46,7 +46,7 @@ def effect_classes(plan: Plan, events: Sequence[tuple[int, str]]) -> list[list[i
                         short[root(short, u)] = root(short, v)
     groups: dict[tuple[str, int], list[int]] = {}
     for i, (v, mode) in enumerate(events):
-        key = root(loss, v) if mode == "loss" else root(short, v) if mode == "short" else v
+        key = root(loss, v) if mode == "loss" else root(short, v) if mode in ("short", "leak") else v
         groups.setdefault((mode, key), []).append(i)
     return list(groups.values())
 

@@ -22,7 +22,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 
 from powerfault.failures.lanes import Lanes, Row, at_least
-from powerfault.model.elements import STAGES, Component, in_phase
+from powerfault.model.elements import MODES, STAGES, Component, in_phase
 from powerfault.network.graph import Network
 from powerfault.network.zones import Barriers, blocking, find_barriers, spread
 
@@ -71,6 +71,7 @@ class Plan:
     clears: tuple[int, ...]
     fuses: tuple[int, ...]
     converters: tuple[int, ...]
+    valves: frozenset[int]
     storages: tuple[int, ...]
     unmated: tuple[int, ...]
     crew_mates: tuple[int, ...]
@@ -89,7 +90,7 @@ def make_plan(network: Network) -> Plan:
     consumers = [e for e in network.elements[network.n_components :] if not isinstance(e, Component)]
     switched = tuple(i for i, c in enumerate(components) if c.is_switched)
     stage_of = {i: STAGES.index(components[i].operated or "commanded") for i in switched}
-    crew_mates = tuple(i for i, c in enumerate(components) if c.kind == "jumper" and not c.mated and c.crew_may_mate)
+    crew_mates = tuple(i for i, c in enumerate(components) if c.is_jumper and not c.mated and c.crew_may_mate)
     active = set(stage_of.values())
     if crew_mates:
         active.add(STAGES.index("manual"))
@@ -107,8 +108,9 @@ def make_plan(network: Network) -> Plan:
         clears=tuple(i for i, c in enumerate(components) if c.clears),
         fuses=tuple(i for i, c in enumerate(components) if c.kind == "fuse"),
         converters=tuple(i for i, c in enumerate(components) if c.kind == "converter"),
+        valves=frozenset(i for i, c in enumerate(components) if c.kind == "valve"),
         storages=tuple(i for i, c in enumerate(components) if c.kind == "storage"),
-        unmated=tuple(i for i, c in enumerate(components) if c.kind == "jumper" and not c.mated),
+        unmated=tuple(i for i, c in enumerate(components) if c.is_jumper and not c.mated),
         crew_mates=crew_mates,
         judged=tuple(tuple(c.judged_in(phase) for c in consumers) for phase in topology.phase_names),
         bearing=tuple(dict.fromkeys((x.node, x.bears) for own in network.needs for x in own if x.bears)),
@@ -147,10 +149,12 @@ class _Block:
     ) -> None:
         self.plan, self.lanes, self.absent = plan, lanes, absent
         self.keep_phases, self.keep_rows = keep_phases, keep_rows
-        by_mode: dict[str, dict[int, Row]] = {mode: {} for mode in ("loss", "short", "stuck", "closed")}
+        by_mode: dict[str, dict[int, Row]] = {mode: {} for mode in MODES}
         for (node, mode), row in failed.items():
             by_mode[mode][node] = row
-        self.lost, self.shorted = by_mode["loss"], by_mode["short"]
+        # A leak spreads over coolant links as a short does over power links, and the two never meet.
+        self.lost, self.shorted = by_mode["loss"], by_mode["short"] | by_mode["leak"]
+        self.leaks = bool(by_mode["leak"])
         self.stuck, self.closed = by_mode["stuck"], by_mode["closed"]
         self.not_clearing = dict(self.stuck)
         for node, row in self.closed.items():
@@ -163,6 +167,7 @@ class _Block:
         self.operable: list[dict[int, Row]] = [{} for _ in range(n_phases)]
         self.tripped: dict[int, Row] = {}
         self.dead_for_case: dict[int, Row] = {}
+        self.valves_in_time: list[dict[int, Row]] = [{} for _ in range(n_phases)]
         self.borne: dict[tuple[int, int, int], Row] = {}
         self.base = self._base()
 
@@ -172,30 +177,35 @@ class _Block:
                 self.borne[need, stage, p] = self.lanes.full
         while True:
             result = self._stages()
-            withdrawn = False
-            for (need, stage, p), row in self.borne.items():
-                kept = row & self.served_at[stage][p][need]
-                if not self.lanes.same(kept, row):
-                    self.borne[need, stage, p] = kept
-                    withdrawn = True
-            if not withdrawn:
+            if result is not None:
                 return result
 
-    def _stages(self) -> Energised:
+    def _withdraw(self, stage: int) -> bool:
+        """Withdraw what was taken as borne up to ``stage`` and is not served there; say whether anything was."""
+        withdrawn = False
+        for (need, until, p), row in self.borne.items():
+            if until == stage:
+                kept = row & self.live[p][need]
+                if not self.lanes.same(kept, row):
+                    self.borne[need, until, p] = kept
+                    withdrawn = True
+        return withdrawn
+
+    def _stages(self) -> Energised | None:
+        """All stages with what is taken as borne; ``None`` where that did not hold, to begin anew with less."""
         plan, full = self.plan, self.lanes.full
         consumers = plan.network.consumers
         result = Energised(unserved=[])
         if self.keep_phases:
             result.phase_unserved = [[] for _ in plan.phases]
-        self.served_at: list[list[list[Row]]] = []
         for stage in range(len(STAGES)):
             if stage == 0:
                 self._first_stage()
                 result.tripped = self.tripped
             elif stage in plan.active_stages:
                 self._later_stage(stage)
-            if self.borne:
-                self.served_at.append([list(live) for live in self.live])
+            if self.borne and self._withdraw(stage):
+                return None
             rows = [self.lanes.zero] * len(consumers)
             for p, live in enumerate(self.live):
                 own = []
@@ -253,9 +263,14 @@ class _Block:
             rows[v] = row
         return rows
 
-    def _zone_rows(self, operable: dict[int, Row]) -> dict[int, Row]:
+    def _zone_rows(self, stage: int, p: int, operable: dict[int, Row]) -> dict[int, Row]:
         if not self.shorted:
             return {}
+        if self.leaks:
+            # Only a valve that closes by itself holds coolant back; one closed later finds the line drained.
+            if stage <= 1:
+                self.valves_in_time[p] = {v: row for v, row in operable.items() if v in self.plan.valves}
+            operable = {v: row for v, row in operable.items() if v not in self.plan.valves} | self.valves_in_time[p]
         return spread(
             self.plan.network,
             self.plan.barriers,
@@ -329,7 +344,8 @@ class _Block:
     def _first_stage(self) -> None:
         plan, lanes = self.plan, self.lanes
         self.tripped, self.dead_for_case = {}, {}
-        zone = self._zone_rows({})
+        self.valves_in_time = [{} for _ in self.plan.phases]
+        zone = self._zone_rows(0, 0, {})
         if zone:
             border = blocking(plan.network, zone)
             for v in plan.clears:
@@ -456,7 +472,7 @@ class _Block:
         if same_operable and not first:
             return False
         self.operable[p] = operable
-        self.zones[p] = self._zone_rows(operable)
+        self.zones[p] = self._zone_rows(stage, p, operable)
         allowed = self._allowed_rows(stage, operable, self.zones[p])
         touched = False
         for v, (new, old) in enumerate(zip(allowed, self.allowed[p], strict=True)):

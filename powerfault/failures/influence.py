@@ -15,7 +15,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from powerfault.failures.energise import Plan
-from powerfault.model.elements import Event
+from powerfault.model.elements import MODES, Event
 from powerfault.network.graph import strongly_connected
 
 
@@ -34,7 +34,7 @@ class Influence:
         """The places where an event strikes, as bits."""
         if mode == "loss":
             return 1 << event_node
-        if mode == "short":
+        if mode in ("short", "leak"):
             return 1 << (self.n + event_node)
         return (1 << event_node) | (1 << (self.n + event_node))
 
@@ -51,20 +51,21 @@ def find_influence(plan: Plan, events: Iterable[Event]) -> Influence:
     """Return who can change whom, given the events that can happen (enumerated and standing ones together)."""
     network, barriers = plan.network, plan.barriers
     n = len(network.ids)
-    modes: dict[str, set[int]] = {"loss": set(), "short": set(), "stuck": set(), "closed": set()}
+    modes: dict[str, set[int]] = {mode: set() for mode in MODES}
     for event in events:
         modes[event.mode].add(network.index[event.id])
+    spreads = bool(modes["short"] or modes["leak"])
     successors: list[list[int]] = [list(readers) for readers in network.readers]
     successors += [[] for _ in range(n)]
     for v, operators in network.operators.items():
         for u in operators:
             successors[u].append(v)
-            if modes["short"]:
+            if spreads:
                 successors[u].append(n + v)
     for v, chargers in network.chargers.items():
         for u in chargers:
             successors[u].append(v)
-    if modes["short"]:
+    if spreads:
         may_fail_to_clear = modes["stuck"] | modes["closed"]
 
         def enters(w: int, never: frozenset[int], clears: frozenset[int]) -> bool:

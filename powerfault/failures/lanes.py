@@ -7,7 +7,7 @@ with ``&``, ``|`` and ``~``; bits beyond the last case are kept clear by never u
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any, Protocol
 
 if TYPE_CHECKING:
@@ -44,14 +44,6 @@ class WholeNumberLanes:
     def empty(self, row: int) -> bool:
         return row == 0
 
-    @staticmethod
-    def row(positions: Iterable[int]) -> int:
-        """Return the row with these bits."""
-        row = 0
-        for position in positions:
-            row |= 1 << position
-        return row
-
 
 class WordLanes:
     """``count`` cases as bits of an array of ceil(count / 64) ``uint64``, lowest bit of the first word first."""
@@ -74,14 +66,6 @@ class WordLanes:
     def empty(self, row: NDArray[np.uint64]) -> bool:
         return not row.any()
 
-    def row(self, positions: NDArray[np.int64] | Sequence[int]) -> NDArray[np.uint64]:
-        """Return the row with these bits (positions may repeat)."""
-        np = self._np
-        where = np.asarray(positions, np.int64)
-        row: NDArray[np.uint64] = self.zero.copy()
-        np.bitwise_or.at(row, where >> 6, np.uint64(1) << (where & 63).astype(np.uint64))
-        return row
-
 
 def positions(row: NDArray[np.uint64], count: int) -> NDArray[np.int64]:
     """Return the positions of the bits of ``row`` among the first ``count``, ascending."""
@@ -94,13 +78,6 @@ def positions(row: NDArray[np.uint64], count: int) -> NDArray[np.int64]:
     word, bit = np.nonzero(bits)
     found: NDArray[np.int64] = used[word] * 64 + bit
     return found[found < count]
-
-
-def bit_count(row: NDArray[np.uint64]) -> int:
-    """Return the number of bits set in ``row``."""
-    import numpy as np
-
-    return int(np.unpackbits(row.view(np.uint8)).sum())
 
 
 def at_least(k: int, rows: Sequence[Row], zero: Row, full: Row) -> Row:

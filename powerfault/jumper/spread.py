@@ -112,7 +112,7 @@ def _channels(topology: Topology, state: CaseState, nothing: CaseState) -> tuple
 
 
 def _way(network: Network, state: CaseState, event: Event, channels: Sequence[str]) -> tuple[str, ...]:
-    if event.mode != "short":
+    if event.mode not in ("short", "leak"):
         return ()
     zone = frozenset().union(*state.zone[0].values())
     start = network.index[event.id]

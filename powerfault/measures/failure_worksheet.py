@@ -23,6 +23,7 @@ COLUMNS = (
 _WORDS = {
     "loss": "loss of output",
     "short": "short",
+    "leak": "leak",
     "stuck": "stuck in its normal position",
     "closed": "closed unasked",
 }
@@ -143,6 +144,9 @@ def _local(event: Event, state: CaseState) -> str:
         return "stays as it is: can be neither operated nor trip"
     if event.mode == "closed":
         return "carries faults across; no power is credited to it; cannot be opened"
+    if event.mode == "leak":
+        drained = _listed(sorted(frozenset().union(*state.zone[-1].values()) - {event.id}), 6)
+        return f"drains {drained} until a refill" if drained else "drains itself alone until a refill"
     zone = _listed(sorted(frozenset().union(*state.zone[0].values()) - {event.id}), 6)
     cleared = _listed(sorted(state.tripped - {event.id}), 6)
     text = f"takes down {zone}" if zone else "takes down itself alone"

@@ -18,6 +18,9 @@ from powerfault.model.elements import OUTCOMES, STAGES, Component, Event, Functi
 from powerfault.network.graph import Network
 
 
+_FAILED = {"loss": "lost", "short": "shorted", "leak": "leaking"}
+
+
 @dataclass(frozen=True, slots=True)
 class Reason:
     """Why ``id`` is not live: ``cause`` in one word for a drawing, ``text`` for a reader, ``because`` for the rest."""
@@ -166,8 +169,8 @@ class _Search:
                 tuple(self._reason(m, stage, above) for m in network.members[v] if network.ids[m] not in live),
             )
         event = self.events.get(id_)
-        if event is not None and event.mode in ("loss", "short"):
-            return Reason(id_, "failed", f"{id_} has failed ({'lost' if event.mode == 'loss' else 'shorted'})")
+        if event is not None and event.mode in _FAILED:
+            return Reason(id_, "failed", f"{id_} has failed ({_FAILED[event.mode]})")
         if id_ in state.zone[stage][phase]:
             return Reason(id_, "zone", self._zone_text(v, stage))
         if id_ in state.blocking[stage][phase]:
@@ -209,10 +212,10 @@ class _Search:
                 f"{id_} is not charged: none of {', '.join(element.charged_by)} is live in any phase",
                 tuple(self._reason(u, stage, above) for u in self.network.chargers.get(v, ())),
             )
-        if element.kind == "jumper" and not element.mated and not (stage == len(STAGES) - 1 and element.crew_may_mate):
+        if element.is_jumper and not element.mated and not (stage == len(STAGES) - 1 and element.crew_may_mate):
             return Reason(id_, "unmated", f"{id_} is not mated")
         if element.is_switched and element.normally_open and id_ not in state.operable[stage][phase]:
-            return self._switch_reason(v, element, stage, above, f"{id_} stands open")
+            return self._switch_reason(v, element, stage, above, f"{id_} stands {element.position_name(False)}")
         return None
 
     def _switch_reason(self, v: int, element: Component, stage: int, above: set[int], text: str) -> Reason:
@@ -237,12 +240,12 @@ class _Search:
     def _zone_text(self, v: int, stage: int) -> str:
         way = self._way_from_short(v, stage)
         id_ = self.network.ids[v]
+        coolant = isinstance(self.network.elements[v], Component) and self.network.component(v).is_coolant
+        what, done = ("leak", "drained") if coolant else ("short", "dragged down")
         if len(way) <= 1:
-            return f"{id_} lies in the zone of a short"
+            return f"{id_} lies in the zone of a {what}"
         passed = " > ".join(self.network.ids[u] for u in way)
-        return (
-            f"{id_} is dragged down by the short at {self.network.ids[way[0]]} ({passed}: nothing on the way stops it)"
-        )
+        return f"{id_} is {done} by the {what} at {self.network.ids[way[0]]} ({passed}: nothing on the way stops it)"
 
     def _way_from_short(self, v: int, stage: int) -> list[int]:
         """A shortest way inside the zone from a shorted component to v."""
@@ -250,7 +253,7 @@ class _Search:
         zone = {network.index[i] for i in self.state.zone[stage][self.phase]}
         came: dict[int, int] = {v: -1}
         queue = deque([v])
-        shorted = {network.index[e.id] for e in self.events.values() if e.mode == "short"}
+        shorted = {network.index[e.id] for e in self.events.values() if e.mode in ("short", "leak")}
         while queue:
             u = queue.popleft()
             if u in shorted:
@@ -298,10 +301,11 @@ class _Search:
         for u in way:
             if self._operated(u):
                 element = network.component(u)
-                if element.kind == "jumper":
+                if element.is_jumper:
                     texts.append(f"mating {element.id} by hand")
                 elif element.normally_open:
-                    texts.append(f"closing {element.id} ({element.operated or 'commanded'})")
+                    verb = "opening" if element.is_coolant else "closing"
+                    texts.append(f"{verb} {element.id} ({element.operated or 'commanded'})")
                 else:
                     texts.append(f"reclosing {element.id} ({element.operated or 'commanded'})")
         return tuple(network.ids[u] for u in way), tuple(texts)
@@ -325,6 +329,6 @@ class _Search:
         element = self.network.elements[v]
         if isinstance(element, Load) or not isinstance(element, Component):
             return 0
-        if element.kind == "jumper":
+        if element.is_jumper:
             return int(not element.mated)
         return int(element.is_switched and (element.normally_open or element.id in self.state.tripped))

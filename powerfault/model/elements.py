@@ -14,20 +14,24 @@ from typing import Any, Literal
 
 from powerfault.errors import Problem
 
+COOLANT_KINDS = ("pump", "line", "valve", "radiator", "coolant_jumper")
+"""Kinds that carry coolant instead of power; they meet the rest only through ``needs``."""
 KINDS = (
     "source", "storage", "regulator", "bus", "converter", "switch", "breaker", "fuse", "diode", "cable", "jumper",
-    "connector",
+    "connector", *COOLANT_KINDS,
 )  # fmt: skip
 STAGES = ("uninterrupted", "automatic", "commanded", "manual")
 """The four stages in turn, by number; also the outcomes before ``lost``."""
 OUTCOMES = (*STAGES, "lost")
-MODES = ("loss", "short", "stuck", "closed")
+MODES = ("loss", "short", "stuck", "closed", "leak")
 """Failure modes in the order in which a component's events are listed."""
 SEVERITIES = ("catastrophic", "critical", "major", "minor")
-SWITCHED_KINDS = ("switch", "breaker")
+SWITCHED_KINDS = ("switch", "breaker", "valve")
 SHORT_KINDS = ("bus", "cable", "jumper", "connector", "converter", "regulator", "switch", "breaker", "diode")
 CLEARING_KINDS = ("breaker", "fuse", "converter")
-SOURCE_KINDS = ("source", "storage")
+SOURCE_KINDS = ("source", "storage", "pump")
+"""Where power, or the flow of coolant, begins."""
+JUMPER_KINDS = ("jumper", "coolant_jumper")
 ONE_WAY_KINDS = ("diode", "converter")
 """Kinds that take one-way links only."""
 CONDUCTOR_KINDS = ("cable", "jumper")
@@ -149,13 +153,28 @@ class Component:
         return self.kind in SWITCHED_KINDS
 
     @property
+    def is_coolant(self) -> bool:
+        return self.kind in COOLANT_KINDS
+
+    @property
+    def is_jumper(self) -> bool:
+        return self.kind in JUMPER_KINDS
+
+    @property
     def clears(self) -> bool:
         """Whether it clears faults: as given, else true for a breaker, fuse or converter."""
         return self.kind in CLEARING_KINDS if self.clears_faults is None else self.clears_faults
 
     @property
     def normally_open(self) -> bool:
+        """Whether it passes nothing in its normal position: an open switch, or a closed valve."""
+        if self.kind == "valve":
+            return self.normally == "closed"
         return self.is_switched and self.normally == "open"
+
+    def position_name(self, passes: bool) -> str:
+        """The word for a position: a switch that passes is closed, a valve that passes is open."""
+        return "open" if passes == (self.kind == "valve") else "closed"
 
     @property
     def operated_stage(self) -> int | None:
@@ -170,8 +189,10 @@ class Component:
             modes.append("short")
         if self.is_switched:
             modes.append("stuck")
-            if self.normally_open:
+            if self.normally_open and not self.is_coolant:
                 modes.append("closed")
+        if self.is_coolant:
+            modes.append("leak")
         return tuple(modes)
 
     @property

@@ -31,8 +31,9 @@ TYPES = {
 }
 """Every field type, and how a message or the schema calls it."""
 
-SWITCHED = ("switch", "breaker")
+SWITCHED = ("switch", "breaker", "valve")
 CONDUCTORS = ("cable", "jumper")
+MATED = ("jumper", "coolant_jumper")
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,12 +88,13 @@ COMPONENT = _table(
     Field("charge_kw", "number", "the most power it takes to charge", kinds=_STORAGE, least=0),
     Field("charge_efficiency", "number", "energy stored per energy taken", kinds=_STORAGE, above=0, most=1),
     Field("efficiency", "number", "power out per power in", kinds=_CONVERTING, above=0, most=1),
-    Field("normally", "choice", "its normal position", kinds=SWITCHED, choices=("closed", "open"), default="closed"),
+    Field("normally", "choice", "its normal position (default: closed; open for a valve)", kinds=SWITCHED,
+          choices=("closed", "open")),
     Field("operated", "choice", "how it is operated", kinds=SWITCHED, choices=STAGES[1:], default="commanded"),
     Field("operated_by", "ids", "what must be served for it to be operated", kinds=SWITCHED),
-    Field("mated", "flag", "whether its connectors are mated", kinds=("jumper",), default=True),
-    Field("crew_may_mate", "flag", "whether a crew may mate it after a failure", kinds=("jumper",), default=False),
-    Field("length_m", "number", "its length, one way", kinds=CONDUCTORS, least=0),
+    Field("mated", "flag", "whether its connectors are mated", kinds=MATED, default=True),
+    Field("crew_may_mate", "flag", "whether a crew may mate it after a failure", kinds=MATED, default=False),
+    Field("length_m", "number", "its length, one way", kinds=(*CONDUCTORS, "line", "coolant_jumper"), least=0),
     Field("gauge_awg", "gauge", "its wire gauge", kinds=CONDUCTORS),
     Field("conductors", "whole", "conductors in parallel for each pole", kinds=CONDUCTORS, least=1, default=1),
     Field("conductor_c", "number", "its conductor temperature", kinds=CONDUCTORS, least=-273.15, most=1000),
@@ -106,9 +108,9 @@ COMPONENT = _table(
     Field("lockable", "flag", "whether it can be locked open"),
     Field("isolates", "flag", "whether an open one counts as an isolation"),
     Field("discharge_min", "number", "minutes until it is discharged", least=0),
-    Field("keying", "text", "its keying: connectors of one keying fit each other", kinds=("connector", "jumper")),
-    Field("mate_cycles_left", "whole", "matings it has left", kinds=("connector", "jumper"), least=0),
-)
+    Field("keying", "text", "its keying: connectors of one keying fit each other", kinds=("connector", *MATED)),
+    Field("mate_cycles_left", "whole", "matings it has left", kinds=("connector", *MATED), least=0),
+)  # fmt: skip
 
 _JUDGED = (
     Field("severity", "choice", "how bad its loss is", choices=SEVERITIES),

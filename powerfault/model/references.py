@@ -14,6 +14,7 @@ from powerfault.model.elements import (
     Component,
     Consumer,
     Function,
+    Link,
     Load,
     Topology,
 )
@@ -178,6 +179,11 @@ def link_flaws(topology: Topology, known: Collection[str], suggest: Suggestions)
             if (line, f"{before} -> {after}") not in said:
                 said.add((line, f"{before} -> {after}"))
                 yield Flaw(path, f"{before} is linked to itself; remove the link")
+        elif _media_differ(components, link):
+            if (line, f"{before} -> {after}") not in said:
+                said.add((line, f"{before} -> {after}"))
+                kinds = f"{before} ({components[before].kind}) and {after} ({components[after].kind})"
+                yield Flaw(path, f"{kinds} cannot be linked: coolant and power meet only through needs")
         elif (after, before) in both and before in components and after in components:
             pair = f"{min(link)} <-> {max(link)}"
             one_way = [end for end in link if components[end].kind in ONE_WAY_KINDS]
@@ -188,6 +194,10 @@ def link_flaws(topology: Topology, known: Collection[str], suggest: Suggestions)
                 # Shown at the later of the two links: the one that made it go both ways.
                 later = link_path((after, before))
                 yield Flaw(later, f"{end} is a {kind} and takes one-way links only; {pair} goes both ways")
+
+
+def _media_differ(components: Mapping[str, Component], link: Link) -> bool:
+    return all(end in components for end in link) and len({components[end].is_coolant for end in link}) == 2
 
 
 def standing_flaws(topology: Topology, broken: Collection[str], suggest: Suggestions) -> Iterator[Flaw]:

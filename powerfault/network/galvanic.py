@@ -93,7 +93,7 @@ def ground_findings(before: Topology, after: Topology) -> list[GroundFinding]:
         for closed in (False, True)
         for d in galvanic_domains(before, ties_closed=closed)
     }
-    findings = []
+    findings: list[GroundFinding] = []
     for closed in (False, True):
         for domain in galvanic_domains(after, ties_closed=closed):
             buses = tuple(i for i, c in after.components.items() if i in domain.members and c.kind == "bus")

@@ -234,7 +234,7 @@ def restrict(network: Network, nodes: list[int]) -> Network:
         return tuple(tuple(new[u] for u in rows[v] if u in new) for v in nodes)
 
     def own_map(rows: dict[int, tuple[int, ...]]) -> dict[int, tuple[int, ...]]:
-        return {new[v]: tuple(new[u] for u in us) for v, us in rows.items() if v in new}
+        return {new[v]: tuple(new[u] for u in us if u in new) for v, us in rows.items() if v in new}
 
     parts = []
     for part in network.parts:

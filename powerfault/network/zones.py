@@ -42,7 +42,7 @@ def find_barriers(network: Network) -> Barriers:
             if not element.common_inputs:
                 never_forward.add(v)
         elif isinstance(element, Component):
-            if element.kind == "jumper" and not element.mated:
+            if element.is_jumper and not element.mated:
                 never_forward.add(v)
                 never_backward.add(v)
             if element.kind == "diode":
