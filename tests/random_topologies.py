@@ -7,6 +7,7 @@ systems: hypothesis's own ``Random`` then shrinks a counterexample to one that a
 from __future__ import annotations
 
 import random
+from dataclasses import replace
 from typing import Any
 
 from hypothesis import strategies as st
@@ -33,6 +34,7 @@ KIND_WEIGHTS = {
 }  # fmt: skip
 
 
+PROTECTION = ("fuse", "fuse", "breaker", "breaker", "converter", "converter", "switch", "regulator")
 CORNERS = ("needs", "clears", "capacity", "charge", "open", "operated_by", "several", "standing", "unmated", "modes")
 
 
@@ -54,10 +56,12 @@ def random_topology(seed: int | random.Random, smallest: int = 5, largest: int =
     source_count, storage_count = min(source_count, component_count), min(storage_count, component_count - source_count)
     kinds = ["source"] * source_count + ["storage"] * storage_count
     weights = list(KIND_WEIGHTS.values())
-    in_channels = component_count > 4 and chance(rng, 0.5)
-    if in_channels:
-        source_count = max(2, source_count)
+    layout = rng.choice(["plain", "channels", "protected"]) if component_count > 4 else "plain"
+    if layout == "channels":
         kinds = (["source", "source", "storage"] if storage_count else ["source", "source"]) + ["bus", "bus"]
+    elif layout == "protected":
+        kinds = [rng.choice(["source", "source", "storage"]), rng.choice(PROTECTION), "bus", "switch"]
+        kinds += [rng.choice(["bus", "cable", "connector"])] + ["source"] * (component_count > 6)
     kinds += rng.choices(list(KIND_WEIGHTS), weights, k=component_count - len(kinds))
     ids = [f"{k[:2].upper()}{n}" for n, k in enumerate(kinds)]
     load_ids = [f"L{n}" for n in range(load_count)]
@@ -65,12 +69,17 @@ def random_topology(seed: int | random.Random, smallest: int = 5, largest: int =
     everything = ids + load_ids + function_ids
     kind_of = dict(zip(ids, kinds, strict=True))
 
-    links = channel_links(rng, ids, kind_of) if in_channels else random_links(rng, ids, kind_of)
+    lay_out = {"plain": random_links, "channels": channel_links, "protected": protected_links}[layout]
+    links = lay_out(rng, ids, kind_of)
     # Corners are drawn by system: a system with all of them is mostly dark, and a dark system tells little.
     corners = {name for name in CORNERS if chance(rng, 0.35)}
+    if len(phases) > 1 and chance(rng, 0.5):
+        corners |= {"capacity", "charge"}
     components = {i: random_component(rng, i, kind_of[i], phases, everything, corners) for i in ids}
     passing = [i for i in ids if kind_of[i] not in SOURCE_KINDS] or ids
     loads = {i: random_load(rng, i, passing, ids, phases, everything, corners) for i in load_ids}
+    if layout == "protected" and chance(rng, 0.6):
+        loads["L0"] = replace(loads["L0"], fed_by=(rng.choice([ids[2], ids[2], ids[1]]),), feeds_needed=1)
     functions: dict[str, Function] = {}
     for i in function_ids:
         # Members come before the function itself, so that no function contains itself.
@@ -166,6 +175,35 @@ def channel_links(rng: random.Random, ids: list[str], kind_of: dict[str, str]) -
     return without_two_way(links, kind_of)
 
 
+def protected_links(rng: random.Random, ids: list[str], kind_of: dict[str, str]) -> tuple[Link, ...]:
+    """A chain source, protection, bus, switch, end, whose end may be shorted and cut off; the rest is tied on to it.
+
+    In such a chain what cleared the fault, and whether it comes back once the switch is open, decides the outcome.
+    """
+    source, protection, bus, switch, end = ids[:5]
+    chain = [bus, switch, end] if kind_of[protection] in ONE_WAY_KINDS else [protection, bus, switch, end]
+    links: dict[Link, None] = dict.fromkeys([(source, protection), (protection, bus), (bus, switch), (switch, end)])
+    for a, b in zip(chain, chain[1:], strict=False):
+        if chance(rng, 0.3):
+            links[b, a] = None
+    tied = [protection, bus, switch, end]
+    for i in ids[5:]:
+        a, b = rng.sample([x for x in tied if x != i], 2)
+        if kind_of[i] in SOURCE_KINDS:
+            links[i, rng.choice([protection, bus, *tied])] = None
+            continue
+        if chance(rng, 0.4):
+            links[rng.choice([x for x in ids if kind_of[x] in SOURCE_KINDS]), i] = None
+        else:
+            links[a, i] = None
+        if chance(rng, 0.7):
+            links[i, b] = None
+            if chance(rng, 0.4):
+                links[b, i] = None
+        tied.append(i)
+    return without_two_way(links, kind_of)
+
+
 def without_two_way(links: dict[Link, None], kind_of: dict[str, str]) -> tuple[Link, ...]:
     """A diode or converter takes one-way links only: of two that were drawn the second goes."""
     kept: dict[Link, None] = {}
@@ -177,7 +215,7 @@ def without_two_way(links: dict[Link, None], kind_of: dict[str, str]) -> tuple[L
 
 def per_phase(rng: random.Random, phases: tuple[str, ...], values: list[float]) -> float | dict[str, float]:
     """A number, or one per phase with some phases left out."""
-    if chance(rng, 0.5):
+    if chance(rng, 0.65):
         return {p: rng.choice(values) for p in phases if not chance(rng, 0.2)}
     return rng.choice(values)
 
@@ -256,8 +294,6 @@ def close_cooling_loop(
     rng: random.Random, components: dict[str, Component], loads: dict[str, Load], functions: dict[str, Function]
 ) -> None:
     """Let a passing component need a function of a load that it may well feed: the pump that cools its own supply."""
-    from dataclasses import replace
-
     pump = rng.choice(list(loads))
     coolant = next(iter(functions))
     functions[coolant] = replace(functions[coolant], of=(pump,), at_least=1)
