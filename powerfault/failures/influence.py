@@ -30,21 +30,18 @@ class Influence:
     successors: list[list[int]]
     reaching: list[int]
 
-    def event_bits(self, event_node: int, mode: str) -> int:
-        """The places where an event strikes, as bits."""
-        if mode == "loss":
-            return 1 << event_node
-        if mode in ("short", "leak"):
-            return 1 << (self.n + event_node)
-        return (1 << event_node) | (1 << (self.n + event_node))
+    def places(self, node: int, mode: str) -> tuple[int, ...]:
+        """The places where an event strikes."""
+        if mode == "loss" or len(self.successors) == self.n:
+            return (node,)
+        return (self.n + node,) if mode in ("short", "leak") else (node, self.n + node)
 
     def nodes_for(self, consumers: Iterable[int]) -> list[int]:
         """The nodes whose rows must be known for these consumers, ascending."""
         bits = 0
         for v in consumers:
             bits |= self.reaching[v]
-        both = (bits | (bits >> self.n)) & ((1 << self.n) - 1)
-        return [i for i, digit in enumerate(reversed(bin(both)[2:])) if digit == "1"]
+        return bit_positions((bits | (bits >> self.n)) & ((1 << self.n) - 1))
 
 
 def find_influence(plan: Plan, events: Iterable[Event]) -> Influence:
@@ -56,7 +53,8 @@ def find_influence(plan: Plan, events: Iterable[Event]) -> Influence:
         modes[event.mode].add(network.index[event.id])
     spreads = bool(modes["short"] or modes["leak"])
     successors: list[list[int]] = [list(readers) for readers in network.readers]
-    successors += [[] for _ in range(n)]
+    if spreads:
+        successors += [[] for _ in range(n)]
     for v, operators in network.operators.items():
         for u in operators:
             successors[u].append(v)
@@ -85,6 +83,18 @@ def find_influence(plan: Plan, events: Iterable[Event]) -> Influence:
         for v in range(n):
             successors[n + v].append(v)
     return Influence(n, successors, _reaching(successors))
+
+
+def bit_positions(bits: int) -> list[int]:
+    """Return the positions of the bits of a whole number, ascending."""
+    found: list[int] = []
+    for place, byte in enumerate(bits.to_bytes((bits.bit_length() + 7) // 8, "little")):
+        if byte:
+            found.extend(8 * place + i for i in _BITS_OF_BYTE[byte])
+    return found
+
+
+_BITS_OF_BYTE = [[i for i in range(8) if byte >> i & 1] for byte in range(256)]
 
 
 def _reaching(successors: list[list[int]]) -> list[int]:

@@ -13,6 +13,7 @@ from itertools import combinations, product
 from typing import overload
 
 import numpy as np
+from numpy.typing import NDArray
 
 from powerfault.failures.lane_order import sizes, unrank
 from powerfault.failures.lanes import positions
@@ -20,6 +21,8 @@ from powerfault.failures.outcomes import CaseTable, Cluster
 from powerfault.model.elements import Event
 
 CutSet = tuple[Event, ...]
+Combinations = list[NDArray[np.int64]]
+"""Minimal failing combinations of classes, an array (n, size) for each size."""
 
 
 class CutSets(Sequence[CutSet]):
@@ -28,27 +31,27 @@ class CutSets(Sequence[CutSet]):
     ``smallest`` is the size of the smallest one, ``None`` where there is none.
     """
 
-    def __init__(self, events: Sequence[Event], by_classes: Sequence[Sequence[Sequence[int]]]) -> None:
-        """``by_classes``: for each minimal combination, the event numbers of each of its classes."""
-        self._events = events
-        self._by_classes = by_classes
+    def __init__(self, events: Sequence[Event], classes: Sequence[Sequence[int]], minimal: Combinations) -> None:
+        """``classes`` are the event numbers of each class, ``minimal`` the combinations of them."""
+        self._events, self._classes, self._minimal = events, classes, minimal
         self._all: list[CutSet] | None = None
-        self.smallest = self._smallest()
 
-    def _numbers(self, combination: Sequence[Sequence[int]]) -> Iterator[tuple[int, ...]]:
-        for chosen in product(*combination):
+    @property
+    def smallest(self) -> int | None:
+        for chosen in self._minimal:
+            # Only classes of one component alone can keep each other from happening together.
+            if any(True for row in chosen if next(self._numbers(row), None) is not None):
+                return int(chosen.shape[1])
+        return None
+
+    def _numbers(self, combination: NDArray[np.int64]) -> Iterator[tuple[int, ...]]:
+        for chosen in product(*(self._classes[c] for c in combination)):
             if len({self._events[e].id for e in chosen}) == len(chosen):
                 yield tuple(sorted(chosen))
 
-    def _smallest(self) -> int | None:
-        for combination in sorted(self._by_classes, key=len):
-            if next(self._numbers(combination), None) is not None:
-                return len(combination)
-        return None
-
     def _written(self) -> list[CutSet]:
         if self._all is None:
-            numbers = [case for combination in self._by_classes for case in self._numbers(combination)]
+            numbers = [case for chosen in self._minimal for row in chosen for case in self._numbers(row)]
             numbers.sort(key=lambda case: (len(case), case))
             self._all = [tuple(self._events[e] for e in case) for case in numbers]
         return self._all
@@ -82,51 +85,46 @@ def minimal_cut_sets(table: CaseTable, rides: Sequence[int]) -> list[CutSets]:
     ``rides[i]`` is the number of the stage that the i-th consumer rides through; it fails in a case whose outcome is
     greater. A consumer that fails with nothing failed has the one cut set ``()``.
     """
-    found: list[CutSets | None] = [None] * len(table.consumers)
+    found = [CutSets(table.events, (), [])] * len(table.consumers)
     for cluster in table.clusters:
-        combinations_of = _Combinations(cluster)
+        known: dict[bytes, Combinations] = {}
         for i, consumer in enumerate(cluster.consumers):
             row = cluster.unserved[rides[int(consumer)], i]
-            minimal = combinations_of.minimal(row)
-            found[int(consumer)] = CutSets(
-                table.events, [[cluster.classes[c] for c in combination] for combination in minimal]
-            )
-    return [f if f is not None else CutSets(table.events, []) for f in found]
+            key = row.tobytes()
+            if key not in known:
+                known[key] = minimal_combinations(cluster, row)
+            found[int(consumer)] = CutSets(table.events, cluster.classes, known[key])
+    return found
 
 
-class _Combinations:
-    """The minimal failing combinations of a cluster's classes."""
-
-    def __init__(self, cluster: Cluster) -> None:
-        self.cluster = cluster
-        self.q = len(cluster.classes)
-        self.counts = sizes(self.q, cluster.order)
-
-    def minimal(self, row: np.ndarray) -> list[tuple[int, ...]]:
-        failing = positions(row, self.cluster.lane_count)
-        if len(failing) and failing[0] == 0:
-            return [()]
-        found: list[tuple[int, ...]] = []
-        singles = np.zeros(self.q, bool)
-        larger: dict[int, set[tuple[int, ...]]] = {}
-        start = 1
-        for k in range(1, self.cluster.order + 1):
-            stop = start + self.counts[k]
-            own = failing[np.searchsorted(failing, start) : np.searchsorted(failing, stop)] - start
-            start = stop
-            if not len(own):
-                continue
-            chosen = unrank(own, self.q, k)
-            if k > 1:
-                chosen = chosen[~singles[chosen].any(axis=1)]
+def minimal_combinations(cluster: Cluster, row: NDArray[np.uint64]) -> Combinations:
+    """Return the minimal failing combinations of a cluster's classes from the row of failing lanes."""
+    q, order = len(cluster.classes), cluster.order
+    failing = positions(row, cluster.lane_count)
+    if len(failing) and failing[0] == 0:
+        return [np.zeros((1, 0), np.int64)]
+    found: Combinations = []
+    singles = np.zeros(q, bool)
+    larger: dict[int, set[tuple[int, ...]]] = {}
+    start = 1
+    for k, count in enumerate(sizes(q, order)[1:], 1):
+        own = failing[np.searchsorted(failing, start) : np.searchsorted(failing, start + count)] - start
+        start += count
+        if not len(own):
+            continue
+        chosen = unrank(own, q, k)
+        if k == 1:
+            singles[chosen[:, 0]] = True
+        else:
+            chosen = chosen[~singles[chosen].any(axis=1)]
+        if larger and len(chosen):
             fresh = [
-                case
+                not any(part in larger[size] for size in larger for part in combinations(case, size))
                 for case in map(tuple, chosen.tolist())
-                if not any(part in larger[size] for size in larger for part in combinations(case, size))
             ]
-            if k == 1:
-                singles[[case[0] for case in fresh]] = True
-            elif fresh:
-                larger[k] = set(fresh)
-            found.extend(fresh)
-        return found
+            chosen = chosen[np.array(fresh)]
+        if 1 < k < order and len(chosen):
+            larger[k] = set(map(tuple, chosen.tolist()))
+        if len(chosen):
+            found.append(chosen)
+    return found
