@@ -1,0 +1,215 @@
+"""A ranking of candidate jumpers as JSON, as text for a terminal and as Markdown."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+from powerfault.jumper.candidate_baseline import ORDER_SHARE, WEIGHTS, Worth
+from powerfault.jumper.candidates import ROUTE_FACTOR
+from powerfault.jumper.findings import CAUTIONS_SHOWN
+from powerfault.jumper.ranking import Interaction, Ranked, Ranking
+from powerfault.output.isolation_text import markdown_text as md
+from powerfault.output.terminal import Screen
+
+SHOWN = 25
+INTERACTIONS_SHOWN = 10
+
+NOTES = (
+    "Weights by severity, a convention: "
+    + ", ".join(f"{s or 'none'} {w:g}" for s, w in WEIGHTS.items())
+    + f"; a minimal cut set of k events weighs {ORDER_SHARE:g} of one of k-1.",
+    "Cured: minimal cut sets of today that no longer fail their consumer. Broken: cases that fail a consumer and did "
+    "not. Own harm: single failures of the candidate's own components that fail a consumer. Spread: single shorts that "
+    "reach a channel which they did not reach.",
+    f"Lengths of ties between ports are {ROUTE_FACTOR:g} times the straight line; their breakers are open, operated "
+    "by command. Whether a tie carries the load is not looked at here: size it before choosing.",
+    "Cautions: " + " ".join(CAUTIONS_SHOWN),
+)
+
+
+def ranking_json(ranking: Ranking) -> dict[str, Any]:
+    """Return ``ranking`` as plain data."""
+    best = ranking.best
+    return {
+        "format": 1,
+        "topology": ranking.topology.name,
+        "sha256": ranking.topology.sha256,
+        "order": ranking.order,
+        "modes": list(ranking.modes),
+        "evaluations": ranking.evaluations,
+        "pairs": ranking.pairs,
+        "left_out": dict(ranking.left_out),
+        "candidates": [_ranked(r) for r in ranking.ranked],
+        "efficient": [r.candidate.id for r in ranking.efficient],
+        "interactions": [
+            {
+                "candidates": [x.first, x.second],
+                "kind": x.kind,
+                "amount": x.amount,
+                "share": round(x.share, 6),
+                "met_only_together": list(x.consumers),
+            }
+            for x in ranking.interactions
+        ],
+        "budget_min": ranking.budget_min,
+        "without_minutes": list(ranking.without_minutes),
+        "best_set": best
+        and {
+            "members": list(best.members),
+            "crew_minutes": best.minutes,
+            **_worth(best.worth),
+            "proved": best.proved,
+            "bound": best.bound and [None if abs(x) == float("inf") else x for x in best.bound],
+            "sets_within_budget": best.feasible,
+            "evaluations": best.evaluations,
+            "next": [{"members": list(m), "crew_minutes": t, **_worth(w)} for m, w, t in best.runners_up],
+        },
+        "notes": list(NOTES),
+    }
+
+
+def _worth(worth: Worth) -> dict[str, Any]:
+    return {
+        "newly_met": list(worth.gained),
+        "no_longer_met": list(worth.lost),
+        "cured": worth.cured,
+        "broken": worth.broken,
+        "own_harm": worth.own_harm,
+        "shorts_spread": worth.spread,
+    }
+
+
+def _ranked(r: Ranked) -> dict[str, Any]:
+    data: dict[str, Any] = {
+        "id": r.candidate.id,
+        "title": r.candidate.title,
+        "length_m": r.candidate.length_m,
+        "crew_minutes": r.candidate.crew_minutes,
+        "ports": list(r.candidate.ports),
+    }
+    if r.worth is None:
+        return {**data, "refused": r.refused}
+    return {**data, **_worth(r.worth), "efficient": r.efficient, "dominated_by": r.dominated_by}
+
+
+def summary(ranking: Ranking) -> str:
+    """The answer in a sentence."""
+    judged = [r for r in ranking.ranked if r.worth is not None]
+    text = f"{len(judged)} candidates, {len(ranking.efficient)} of them efficient"
+    if judged and judged[0].worth:
+        first, worth = judged[0].candidate.id, judged[0].worth
+        text += f"; worth most alone: {first} ({_count(worth.gained, 'requirement')} newly met)"
+    return text + "."
+
+
+def best_sentence(ranking: Ranking) -> str:
+    """The best set in a sentence, with what its proof rests on."""
+    best = ranking.best
+    if best is None:
+        return "No budget of crew minutes was given, so no set was chosen (--budget-min M)."
+    names = " + ".join(best.members) or "nothing (no set within the budget is worth more than the system as it is)"
+    text = f"Best for {ranking.budget_min:g} crew minutes: {names}"
+    if best.members:
+        text += f" ({best.minutes:g} min): {_count(best.worth.gained, 'requirement')} newly met"
+        text += f" ({', '.join(best.worth.gained)})" if best.worth.gained else ""
+        text += f"; NO LONGER MET: {', '.join(best.worth.lost)}" if best.worth.lost else ""
+        text += f"; cured {best.worth.cured:g}, broken {best.worth.broken:g}"
+    if best.proved and best.feasible is not None:
+        text += f". Proved: all {best.feasible:,} sets that fit were tried."
+    elif best.proved:
+        text += f". Proved by branch and bound ({best.evaluations:,} evaluations)."
+    elif best.bound is not None:
+        text += (
+            f". NOT proved: after {best.evaluations:,} evaluations another set might still reach "
+            f"{best.bound[0]:g} in requirements (this one {best.worth.key[0]:g}) and {best.bound[1]:g} in cases "
+            f"({best.worth.key[1]:g})."
+        )
+    else:
+        text += ". NOT proved: more than 10,000 sets fit, and no bound holds where candidates remove or set things."
+    return text
+
+
+def _count(names: Sequence[str], noun: str) -> str:
+    return f"{len(names)} {noun}{'s' * (len(names) != 1)}"
+
+
+HEADER = ("candidate", "min", "m", "newly met", "lost", "cured", "broken", "own", "spread", "efficient")
+
+
+def ranking_rows(ranked: Sequence[Ranked]) -> list[tuple[str, ...]]:
+    """The table of candidates as text, by :data:`HEADER`."""
+    rows = []
+    for r in ranked:
+        c, w = r.candidate, r.worth
+        minutes = "?" if c.crew_minutes is None else f"{c.crew_minutes:g}"
+        length = "-" if c.length_m is None else f"{c.length_m:g}"
+        if w is None:
+            rows.append((c.id, minutes, length, f"refused: {r.refused}", *[""] * 6))
+            continue
+        met = f"{len(w.gained)}" + (f" ({', '.join(w.gained)})" if w.gained else "")
+        mark = "yes" if r.efficient else f"no: {r.dominated_by}"
+        rows.append(
+            (c.id, minutes, length, met, ", ".join(w.lost) or "-", f"{w.cured:g}", f"{w.broken:g}", f"{w.own_harm:g}",
+             str(w.spread), mark)
+        )  # fmt: skip
+    return rows
+
+
+def interaction_text(x: Interaction) -> str:
+    """An interaction in words."""
+    if x.kind == "together":
+        text = f"{x.first} and {x.second} are worth more together"
+        if x.consumers:
+            text += f": only both meet {', '.join(x.consumers)}"
+        return text + (f"; {x.amount:g} cured beyond their sum" if x.amount else "")
+    if x.kind == "repeats":
+        share = "all" if x.share > 1 - 1e-9 else f"{100 * x.share:.0f} %"
+        return f"{x.first} and {x.second} duplicate: {share} of the lesser one's cures ({x.amount:g})"
+    return f"{x.first} and {x.second} do harm together: {x.amount:g} beyond their sum"
+
+
+def print_ranking(ranking: Ranking, screen: Screen) -> None:
+    """Write the summary, the best set, the table, interactions and notes."""
+    screen.line(screen.paint(f"{ranking.topology.name}: {summary(ranking)}", "strong"))
+    screen.line(best_sentence(ranking))
+    screen.line(
+        f"{ranking.evaluations:,} sets evaluated; requirements at order {ranking.order} in {', '.join(ranking.modes)}, "
+        "single failures in every mode."
+    )
+    screen.heading("Candidates, best first")
+    screen.table(HEADER, ranking_rows(ranking.ranked[:SHOWN]))
+    if len(ranking.ranked) > SHOWN:
+        screen.line(f"  {len(ranking.ranked) - SHOWN} more: --json lists all")
+    for kind, title in (
+        ("together", "Worth more together"), ("repeats", "Duplicates"), ("harm", "Harm only together")
+    ):  # fmt: skip
+        own = [x for x in ranking.interactions if x.kind == kind]
+        if own:
+            screen.heading(f"{title}: {len(own)} pairs")
+            for x in own[:INTERACTIONS_SHOWN]:
+                screen.line(f"  {interaction_text(x)}")
+            if len(own) > INTERACTIONS_SHOWN:
+                screen.line(f"  {len(own) - INTERACTIONS_SHOWN} more: --json lists all")
+    if ranking.without_minutes:
+        screen.heading("Left out of the set: no crew minutes given")
+        screen.line(f"  {', '.join(ranking.without_minutes)}")
+    if ranking.left_out:
+        screen.heading("Pairs of ports left out")
+        for reason, count in ranking.left_out.items():
+            screen.line(f"  {count}: {reason}")
+    screen.heading("What this ranking rests on")
+    for note in NOTES:
+        screen.line(f"  - {note}")
+
+
+def ranking_markdown(ranking: Ranking) -> str:
+    """Return ``ranking`` in Markdown."""
+    out = [f"# Candidate jumpers: {md(ranking.topology.name)}", ""]
+    out += [md(summary(ranking)), "", md(best_sentence(ranking)), ""]
+    out += ["| " + " | ".join(HEADER) + " |", "|" + "---|" * len(HEADER)]
+    out += ["| " + " | ".join(md(cell) for cell in row) + " |" for row in ranking_rows(ranking.ranked)]
+    out += ["", "## Interactions", ""]
+    out += [f"- {md(interaction_text(x))}" for x in ranking.interactions[: 3 * INTERACTIONS_SHOWN]] or ["None."]
+    out += ["", "## What this ranking rests on", "", *(f"- {note}" for note in NOTES)]
+    return "\n".join(out) + "\n"
