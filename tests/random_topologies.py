@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import random
 from dataclasses import replace
+from itertools import pairwise
 from typing import Any
 
 from hypothesis import strategies as st
@@ -183,7 +184,7 @@ def protected_links(rng: random.Random, ids: list[str], kind_of: dict[str, str])
     source, protection, bus, switch, end = ids[:5]
     chain = [bus, switch, end] if kind_of[protection] in ONE_WAY_KINDS else [protection, bus, switch, end]
     links: dict[Link, None] = dict.fromkeys([(source, protection), (protection, bus), (bus, switch), (switch, end)])
-    for a, b in zip(chain, chain[1:], strict=False):
+    for a, b in pairwise(chain):
         if chance(rng, 0.3):
             links[b, a] = None
     tied = [protection, bus, switch, end]
