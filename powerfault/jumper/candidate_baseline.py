@@ -16,7 +16,8 @@ from numpy.typing import NDArray
 
 from powerfault.errors import TooLargeError
 from powerfault.failures.cases import case_blocks, count_cases
-from powerfault.failures.energise import energise, make_plan
+from powerfault.failures.energise import energise
+from powerfault.failures.plan import make_plan
 from powerfault.failures.lanes import WordLanes, positions
 from powerfault.failures.verdicts import rides_through_stages
 from powerfault.model.elements import MODES, Event, Topology
@@ -104,8 +105,7 @@ def find_baseline(topology: Topology, order: int, modes: Sequence[str]) -> Basel
             for i, ride in enumerate(rides):
                 for n in positions(found.unserved[ride][i], len(cases)).tolist():
                     case = cases[n]
-                    parts = (frozenset(p) for size in range(k) for p in combinations(case, size))
-                    if not any(p in minimal[i] for p in parts):
+                    if not _holds_smaller(case, minimal[i]):
                         minimal[i].add(frozenset(case))
                         cuts[i].append(case)
                     elif (required[i] or 0) < k:
@@ -136,6 +136,13 @@ def find_baseline(topology: Topology, order: int, modes: Sequence[str]) -> Basel
         cases=((), *singles, *telling),
         every_case=((), *singles, *larger),
         cuts=tuple(map(tuple, cuts)),
+    )
+
+
+def _holds_smaller(case: tuple[Event, ...], minimal: set[frozenset[Event]]) -> bool:
+    """Whether a proper subset of ``case`` is among ``minimal``."""
+    return bool(minimal) and any(
+        frozenset(part) in minimal for size in range(len(case)) for part in combinations(case, size)
     )
 
 
