@@ -24,7 +24,8 @@ MAX_ROUNDS = 200
 ASSUMPTIONS = (
     "loads draw constant power; sources, storages and regulated outputs hold their voltage exactly",
     "only cables and jumpers with length_m and gauge_awg have resistance; buses, switches and diodes have none",
-    "feeders on one bus share its power: sources first, then converters, then storages, each up to its rating",
+    "feeders on one bus share its power up to their ratings: sources first, then converters, then storages and what "
+    "storages alone feed; storages elsewhere give nothing while the other feeders suffice",
     "a converter takes output power / efficiency; without the field, efficiency is taken as 1",
 )
 
@@ -61,6 +62,8 @@ class Voltages:
     energised: frozenset[str] = frozenset()
     feeder_kw: Mapping[str, float] = field(default_factory=dict)
     """Power out of each source, storage, converter and regulator that feeds."""
+    limit_kw: Mapping[str, float] = field(default_factory=dict)
+    """The most that each of these can give, what is behind it included."""
     input_kw: Mapping[str, float] = field(default_factory=dict)
     conductors: Mapping[str, ConductorState] = field(default_factory=dict)
     demand_kw: float = 0.0
@@ -91,6 +94,8 @@ class _Solver:
     def __init__(self, wiring: Wiring) -> None:
         self.wiring, self.topology, self.phase = wiring, wiring.topology, wiring.phase
         self.findings = list(wiring.findings)
+        self._behind: dict[str, frozenset[str]] = {}
+        self._limits: dict[str, float] = {}
 
     def solve(self) -> Voltages:
         inputs_w: dict[str, float] = {}
@@ -99,7 +104,7 @@ class _Solver:
             output_w: dict[str, float] = {}
             for area in self.wiring.areas:
                 self._solve_area(area)
-                output_w.update(self._share(area))
+                output_w.update(area.output_w)
             wanted = {
                 id_: watts / (self.topology.components[id_].efficiency or 1.0)
                 for id_, watts in output_w.items()
@@ -124,13 +129,24 @@ class _Solver:
             return
         area.solved_for = dict(area.loads_w)
         area.flow, area.stuck = None, None
-        if not area.held:
-            return
-        flow = solve_dc(area.branches, area.held, area.loads_w)
-        if flow.operates:
-            area.flow = flow
-        else:
-            area.stuck = self._stuck(area, flow)
+        others = {
+            root: volts for root, volts in area.held.items() if not all(map(self._stored, area.feeders[root]))
+        }
+        if others and len(others) < len(area.held):
+            # Storages wait while the other feeders suffice; else they hold their buses too.
+            area.flow = solve_dc(area.branches, others, area.loads_w)
+            if area.flow.operates and not any(area.loads_w.get(n) for n in area.flow.dead):
+                area.output_w = self._share(area)
+                if all(w <= 1000 * self._limit_kw(f) * (1 + 1e-9) + 1e-6 for f, w in area.output_w.items()):
+                    return
+            area.flow = None
+        if area.held:
+            flow = solve_dc(area.branches, area.held, area.loads_w)
+            if flow.operates:
+                area.flow = flow
+            else:
+                area.stuck = self._stuck(area, flow)
+        area.output_w = self._share(area)
 
     def _stuck(self, area: Area, flow: DcFlow) -> Finding:
         where = ", ".join(dict.fromkeys(map(self.wiring.members, flow.stressed))) or "an unnamed node"
@@ -155,7 +171,7 @@ class _Solver:
         order: dict[str, list[str]] = {"source": [], "converter": [], "storage": []}
         for id_ in feeders:
             kind = self.topology.components[id_].kind
-            order["converter" if kind == "regulator" else kind].append(id_)
+            order["storage" if self._stored(id_) else "source" if kind == "source" else "converter"].append(id_)
         tiers = [t for t in order.values() if t]
         for number, tier in enumerate(tiers):
             limits = {id_: 1000 * self._limit_kw(id_) for id_ in tier}
@@ -170,8 +186,37 @@ class _Solver:
             watts -= takes
         return found
 
+    def _stored(self, id_: str) -> bool:
+        """Whether all that a feeder gives comes from storages."""
+        behind = self._sources_behind(id_)
+        return bool(behind) and all(self.topology.components[x].kind == "storage" for x in behind)
+
+    def _sources_behind(self, id_: str) -> frozenset[str]:
+        """The sources and storages from which a feeder has its power."""
+        if id_ not in self._behind:
+            found: set[str] = set()
+            seen, waiting = {id_}, [id_]
+            while waiting:
+                here = waiting.pop()
+                if here not in self.wiring.layout.splitting:
+                    found.add(here)
+                    continue
+                for group in self.wiring.area(f"{here}<").feeders.values():
+                    waiting += [x for x in group if x not in seen]
+                    seen.update(group)
+            self._behind[id_] = frozenset(found)
+        return self._behind[id_]
+
     def _limit_kw(self, id_: str, above: frozenset[str] = frozenset()) -> float:
         """The most it can give: its rating, its capacity in the phase, and what its own feeders can give."""
+        if not above and id_ in self._limits:
+            return self._limits[id_]
+        limit = self._find_limit_kw(id_, above)
+        if not above:
+            self._limits[id_] = limit
+        return limit
+
+    def _find_limit_kw(self, id_: str, above: frozenset[str]) -> float:
         c = self.topology.components[id_]
         limit = math.inf if c.rating_kw is None else c.rating_kw
         if c.is_source:
@@ -202,6 +247,7 @@ class _Solver:
             voltage_v=volts,
             energised=wiring.live,
             feeder_kw={k: w / 1000 for k, w in output_w.items()},
+            limit_kw={k: self._limit_kw(k) for k in output_w},
             input_kw={k: w / 1000 for k, w in inputs_w.items()},
             conductors=conductors,
             demand_kw=sum(wiring.fixed_w.values()) / 1000,

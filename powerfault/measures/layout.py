@@ -16,7 +16,7 @@ from powerfault.model.elements import Component, Link, Load, Topology
 
 @dataclass(frozen=True, slots=True)
 class Layout:
-    """Power links by their ends (without those into sources and charging links), and what parts areas."""
+    """Power links by their ends (without those into sources, charging links, and coolant), and what parts areas."""
 
     topology: Topology
     links: tuple[Link, ...]
@@ -61,7 +61,9 @@ def lay_out(topology: Topology) -> Layout:
         if (b in input_sides and a not in input_sides[b]) or (a in input_sides and b in input_sides[a])
     }
     links = tuple(link for link in dict.fromkeys(topology.links) if link not in dropped)
-    sources = frozenset(c.id for c in topology.components.values() if c.is_source)
+    wet = {c.id for c in topology.components.values() if c.is_coolant}
+    links = tuple(link for link in links if wet.isdisjoint(link))
+    sources = frozenset(c.id for c in topology.components.values() if c.is_source and not c.is_coolant)
     upstream: dict[str, list[str]] = {}
     downstream: dict[str, list[str]] = {}
     for a, b in (*links, *dict.fromkeys(topology.load_links())):

@@ -29,6 +29,8 @@ class Area:
     loads_w: dict[str, float] = field(default_factory=dict)
     nodes: set[str] = field(default_factory=set)
     solved_for: dict[str, float] | None = None
+    output_w: dict[str, float] = field(default_factory=dict)
+    """Power out of its feeders, for the loads it was solved for."""
     flow: DcFlow | None = None
     stuck: Finding | None = None
     """Why it has no flow, where it should have one."""
@@ -63,11 +65,13 @@ class Wiring:
             if id_ in self.live:
                 self._draw(id_, 1000 * kw)
         self._area_of: dict[str, Area] = {}
+        self._roots: dict[str, str] = {}
         self.areas = self._areas()
+        self._roots = {node: self._merge.find(node) for node in self._merge.parent}
 
     def root(self, node: str) -> str:
         """The name under which the flow knows ``node``."""
-        return self._merge.find(node)
+        return self._roots.get(node) or self._merge.find(node)
 
     def area(self, node: str) -> Area:
         return self._area_of[self.root(node)]
@@ -188,7 +192,10 @@ class Wiring:
 
         def area(node: str) -> Area:
             root = self.root(node)
-            made = found.setdefault(galvanic.find(root), Area())
+            whole = galvanic.find(root)
+            made = found.get(whole)
+            if made is None:
+                made = found[whole] = Area()
             made.nodes.add(root)
             self._area_of[root] = made
             return made
@@ -206,7 +213,7 @@ class Wiring:
             if component is None:
                 continue
             area(self.layout.input_node(id_))
-            if component.is_source or id_ in self.layout.splitting:
+            if id_ in self.layout.sources or id_ in self.layout.splitting:
                 root, volts = self.root(id_), component.voltage_v or self.layout.nominal[id_]
                 here.feeders.setdefault(root, []).append(id_)
                 if volts is not None:
