@@ -150,7 +150,9 @@ def mentions() -> list[tuple[str, list[str]]]:
     found = []
     for path in DOCS:
         text = path.read_text(encoding="utf-8")
-        code = [b.body for b in blocks(text)] + re.findall(r"`([^`]+)`", FENCE.sub("", text))
+        code = [b.body for b in blocks(text) if b.kind in ("sh", "console")] + re.findall(
+            r"`([^`]+)`", FENCE.sub("", text)
+        )
         for piece in code:
             for line in piece.splitlines():
                 for m in re.finditer(r"(?:^|\s|/)powerfault ([a-z].*)", line):
@@ -178,6 +180,7 @@ def test_names_in_the_section_on_the_format_are_names_of_the_format() -> None:
     known = {*COMMANDS, *elements.KINDS, *elements.OUTCOMES, *elements.MODES, *elements.SEVERITIES, "closed", "open"}
     for table in (
         fields.TOP, fields.COMPONENT, fields.LOAD, fields.FUNCTION, fields.PROPOSAL, fields.PHASE, fields.EXPECT,
+        fields.NEED,
     ):  # fmt: skip
         known |= set(table)
     free = {"_", ".", "-", "n", "sunlit", "dark", "normal"}

@@ -136,3 +136,9 @@ def test_the_stowed_jumper_counts_for_what_can_wait(modes: tuple[str, ...]) -> N
     assert before - after == {"trim"}
     assert after <= before
     assert {"HOT-1", "hull-dry"} <= after
+
+
+def test_a_moved_coolant_jumper_is_judged_like_a_power_jumper() -> None:
+    modes = ("loss", "leak")
+    assert unmet("coolant-lines", (), modes) == {"air"}
+    assert unmet("coolant-lines", ("J-MOVE",), modes) == frozenset()
