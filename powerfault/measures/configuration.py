@@ -134,8 +134,13 @@ def reached_outputs(
     *,
     upwards: bool = False,
 ) -> set[int]:
-    """Return the terminals that the output of ``start`` can drive along closed paths (``upwards``: that drive it)."""
+    """Return the terminals that the output of ``start`` can drive along closed paths (``upwards``: that drive it).
+
+    A component with ``one_feed`` is joined to the neighbour that it takes power from, as ``fed_from`` says (none, where
+    it is not named there), and never to two; without ``fed_from`` it counts as joined to all.
+    """
     n = len(plant.network.ids)
+    one_feed = plant.one_feed if fed_from is not None else ()
     chosen = fed_from or {}
     paths = plant.backwards if upwards else plant.forwards
     found, waiting = {start}, [start]
@@ -144,10 +149,10 @@ def reached_outputs(
         for b in paths.get(a, ()):
             if b in found or b % n not in through:
                 continue
-            if chosen:
+            if one_feed:
                 u, w = a % n, b % n
-                if (w in chosen and chosen[w] != u and _only_feeds(plant, u, w)) or (
-                    u in chosen and chosen[u] != w and _only_feeds(plant, w, u)
+                if (w in one_feed and chosen.get(w) != u and _only_feeds(plant, u, w)) or (
+                    u in one_feed and chosen.get(u) != w and _only_feeds(plant, w, u)
                 ):
                     continue
             found.add(b)
@@ -168,7 +173,7 @@ def joined_outputs(
     fed_from: Mapping[int, int] | None = None,
 ) -> list[tuple[int, int]]:
     """Return the pairs of live outputs with ``may_parallel: false`` that a closed path joins."""
-    watched = [v for v in plant.protected if v in live]
+    watched = [v for v in plant.rivals if v in live]
     if len(watched) < 2:
         return []
     through = conducting(plant, surviving, closed, mated)

@@ -16,7 +16,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 
 from powerfault.errors import ModelError, Problem, nearest
-from powerfault.measures.wiring import nominal_voltages
+from powerfault.measures.layout import nominal_voltages
 from powerfault.model.elements import DEFAULT_PHASE, Component, Topology, in_phase
 from powerfault.network.graph import Network
 
@@ -46,6 +46,10 @@ class Plant:
     one_feed: frozenset[int]
     protected: tuple[int, ...]
     """Sources and converters with ``may_parallel: false``, in the order of the file."""
+    rivals: tuple[int, ...]
+    """Those of them that some closed path could join to another, with every switch closed and nothing failed."""
+    between: frozenset[int]
+    """Components on which a closed path between rivals may run, rivals included."""
     exclusive: tuple[tuple[int, ...], ...]
     switched: frozenset[int]
     normally_closed: frozenset[int]
@@ -110,6 +114,11 @@ def build_plant(network: Network) -> Plant:
         names = [network.ids[v] for v in sorted(undemanded)]
         notes.append(f"loads without demand_kw are taken at 0 kW: {_some(names)}")
     wires = _wires(network)
+    forwards, backwards = _adjacent(wires), _adjacent((b, a, both) for a, b, both in wires)
+    protected = tuple(
+        v for v, c in components.items() if c.may_parallel is False and (c.is_source or c.kind in CONVERTING)
+    )
+    rivals, between = _rivals(protected, forwards, backwards, len(network.ids))
     return Plant(
         network=network,
         limit_kw=tuple(limits),
@@ -124,11 +133,9 @@ def build_plant(network: Network) -> Plant:
         sources=frozenset(v for v, c in components.items() if c.is_source),
         loads=frozenset(loads),
         one_feed=frozenset(v for v, c in components.items() if c.one_feed),
-        protected=tuple(
-            v
-            for v, c in components.items()
-            if c.may_parallel is False and (c.is_source or c.kind in CONVERTING)
-        ),
+        protected=protected,
+        rivals=rivals,
+        between=between,
         exclusive=exclusive,
         switched=frozenset(v for v, c in components.items() if c.is_switched),
         normally_closed=frozenset(v for v, c in components.items() if c.is_switched and not c.normally_open),
@@ -148,8 +155,8 @@ def build_plant(network: Network) -> Plant:
             for p in topology.phase_names
         },
         wires=wires,
-        forwards=_adjacent(wires),
-        backwards=_adjacent((b, a, both) for a, b, both in wires),
+        forwards=forwards,
+        backwards=backwards,
         notes=tuple(dict.fromkeys(notes)),
     )
 
@@ -284,6 +291,31 @@ def _related(
             near[v].add(group[0])
             near[group[0]].add(v)
     return tuple(tuple(sorted(found)) for found in near)
+
+
+def _rivals(
+    protected: tuple[int, ...], forwards: dict[int, tuple[int, ...]], backwards: dict[int, tuple[int, ...]], n: int
+) -> tuple[tuple[int, ...], frozenset[int]]:
+    ahead = {v: _reached(forwards, v) for v in protected}
+    behind = {v: _reached(backwards, v) for v in protected}
+    between: set[int] = set()
+    rivals = set()
+    for a in protected:
+        for b in protected:
+            if a != b and b in ahead[a]:
+                rivals |= {a, b}
+                between |= {t % n for t in ahead[a] & behind[b]}
+    return tuple(v for v in protected if v in rivals), frozenset(between)
+
+
+def _reached(paths: dict[int, tuple[int, ...]], start: int) -> set[int]:
+    found, waiting = {start}, [start]
+    while waiting:
+        for b in paths.get(waiting.pop(), ()):
+            if b not in found:
+                found.add(b)
+                waiting.append(b)
+    return found
 
 
 def _adjacent(wires: Iterable[tuple[int, int, bool]]) -> dict[int, tuple[int, ...]]:

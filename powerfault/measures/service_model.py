@@ -13,7 +13,7 @@ what the format says: power in x efficiency = power out, limits on what leaves, 
   two that are live must not reach each other. Liveness must then be exact in both directions, so rows also force a
   component live where its feeds, position and needs are. Two outputs joined by what cannot be opened are first
   counted and kept as few as can be; the result names them.
-* **Order of objectives.** Priorities one after another, each kept as a row for the next; then the number of served
+* **Order of objectives.** Priorities in sequence, each kept as a row for the next; then the number of served
   loads that state no demand; then the fewest operations; last, with all positions fixed, the least power through
   jumpers and the shortest ways, for one definite set of flows.
 """
@@ -22,6 +22,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Mapping
 from dataclasses import replace
+from math import gcd
 
 from powerfault.measures.configuration import (
     Service,
@@ -34,6 +35,9 @@ from powerfault.measures.solver import INFINITY, Program
 from powerfault.measures.surviving import Surviving
 
 Terms = list[tuple[int, float]]
+MICRO = 1_000_000
+LARGEST_GOAL = 50_000
+"""The largest value of an objective made of several: with integrality to 1e-7 it is right to a hundredth of a unit."""
 JUMPER_WEIGHT = 16.0
 """How much a kilowatt through a jumper weighs against one through anything else when flows are chosen."""
 
@@ -69,10 +73,11 @@ class ServiceModel:
         self.mateable = sorted(surviving.mateable)
         self.excused = 0
         self.clashes: list[int] = []
+        self.apart = apart
         self._columns(live)
         self._energise(grounded)
         self._carry()
-        self._choose(apart)
+        self._choose()
         self._keep_apart()
 
     # ---- columns
@@ -92,13 +97,16 @@ class ServiceModel:
         self.t = {v: program.binary() for v in self.functions}
         self.on = {**self.e, **self.s, **self.t}
         """The column that says that a node is live or served."""
-        self.p = {v: program.binary() for v in (*self.movable, *self.mateable)}
         self.x: dict[tuple[int, int], int] = {}
-        for v in self.components:
-            if v in plant.one_feed and v not in plant.sources:
-                for u in network.upstream[v]:
-                    if u in self.e:
-                        self.x[u, v] = program.binary()
+        present = self.surviving.through | self.surviving.live
+        for v in sorted(plant.one_feed & present - plant.sources):
+            # One that is not live feeds nothing, but must not join two of its feeds either.
+            for u in network.upstream[v]:
+                if u in self.e or (v not in self.e and u in present):
+                    self.x[u, v] = program.binary()
+        self.p = {v: program.binary() for v in (*self.movable, *self.mateable)}
+        for v in self._better_closed():
+            program.bound(self.p[v], 1.0, 1.0)
         asking = self._asking()
         self.f: dict[tuple[int, int], int] = {}
         for v in asking:
@@ -106,6 +114,35 @@ class ServiceModel:
                 if u in self.e:
                     self.f[u, v] = program.column()
         self.asking = asking
+
+    def _better_closed(self) -> set[int]:
+        """Movable switches that stand closed, of which opening can help nothing.
+
+        Opening one takes power from what is below. That helps only to part outputs (or to silence one of them), to
+        respect an exclusion, or where the choice of a one-feed point is asked to be made by switches.
+        """
+        plant, surviving = self.plant, self.surviving
+        found = surviving.movable & surviving.closed & surviving.live
+        found -= {v for group in plant.exclusive for v in group}
+        rivals = [v for v in plant.rivals if v in surviving.live]
+        if len(rivals) > 1:
+            found -= plant.between | self._dependencies(rivals)
+        if self.apart:
+            found -= {u for u, _ in self.x}
+        return set(found)
+
+    def _dependencies(self, nodes: Iterable[int]) -> set[int]:
+        """What the liveness of ``nodes`` rests on, themselves included."""
+        plant, network = self.plant, self.plant.network
+        waiting = list(nodes)
+        found = set(waiting)
+        while waiting:
+            v = waiting.pop()
+            for u in (*plant.need_nodes[v], *network.members[v], *(() if v in plant.sources else network.upstream[v])):
+                if u in self.surviving.live and u not in found:
+                    found.add(u)
+                    waiting.append(u)
+        return found
 
     def _asking(self) -> set[int]:
         """Nodes through which power may reach a load with a demand."""
@@ -186,7 +223,7 @@ class ServiceModel:
                 entering = [(c, plant.efficiency[v]) for c in into.get(v, ())]
                 program.row([*entering, *((c, -1.0) for c, _ in leaving)], 0.0, 0.0)
             if v in self.founded:
-                if limit < most:
+                if limit < UNLIMITED:
                     program.row(leaving, upper=limit)
             else:
                 program.row([*leaving, (self.e[v], -min(limit, most))], upper=0.0)
@@ -209,7 +246,7 @@ class ServiceModel:
 
     # ---- rows: what may be chosen
 
-    def _choose(self, apart: bool) -> None:
+    def _choose(self) -> None:
         plant, program, surviving = self.plant, self.program, self.surviving
         choices: dict[int, list[int]] = {}
         for (_, v), column in self.x.items():
@@ -222,23 +259,22 @@ class ServiceModel:
             fixed = sum(1 for v in group if v not in movable and v in surviving.closed)
             if free:
                 program.row([(c, 1.0) for c in free], upper=float(max(0, 1 - fixed)))
-        if apart:
-            for (u, _), choice in self.x.items():
-                if u in movable:
+        if self.apart:
+            for (u, v), choice in self.x.items():
+                if u in movable and v in self.e:
                     program.row([(self.p[u], 1.0), (choice, -1.0)], upper=0.0)
 
     # ---- rows: outputs that must not be joined
 
     def _keep_apart(self) -> None:
         plant, program, surviving = self.plant, self.program, self.surviving
-        watched = [v for v in plant.protected if v in self.e]
+        watched = [v for v in plant.rivals if v in self.e]
         if len(watched) < 2:
             return
         widest = conducting(plant, surviving, self.movable, self.mateable)
         narrowest = conducting(plant, surviving, (), ())
         widest_reach = {v: reached_outputs(plant, widest, v) for v in watched}
-        unchosen = dict.fromkeys(plant.one_feed, -1)
-        narrow_reach = {v: reached_outputs(plant, narrowest, v, unchosen) for v in watched}
+        narrow_reach = {v: reached_outputs(plant, narrowest, v, {}) for v in watched}
         pairs = [(a, b) for a in watched for b in watched if a != b and b in widest_reach[a]]
         if not pairs:
             return
@@ -292,16 +328,10 @@ class ServiceModel:
     def _force(self, watched: Iterable[int]) -> None:
         """Make the liveness of ``watched`` exact: a node is live wherever its feeds, position and needs are."""
         plant, program, network = self.plant, self.program, self.plant.network
-        waiting = [v for v in watched if v not in self.founded]
-        exact = set(waiting)
-        while waiting:
-            v = waiting.pop()
-            for u in (*plant.need_nodes[v], *network.members[v], *(() if v in plant.sources else network.upstream[v])):
-                if u in self.on and u not in exact and u not in self.founded:
-                    exact.add(u)
-                    waiting.append(u)
+        exact = {v for v in self._dependencies(watched) if v in self.on and v not in self.founded}
         for v in sorted(exact):
-            if v in self.s:
+            wants = [n for n in plant.need_nodes[v] if (v, n) not in self.surviving.waived]
+            if v in self.s or any(n not in self.on for n in wants):
                 continue
             own = self.on[v]
             terms: Terms = [(own, 1.0)]
@@ -309,9 +339,7 @@ class ServiceModel:
             if v in self.p:
                 terms.append((self.p[v], -1.0))
                 lower -= 1.0
-            for n in plant.need_nodes[v]:
-                if (v, n) in self.surviving.waived:
-                    continue
+            for n in wants:
                 terms.append((self.on[n], -1.0))
                 lower -= 1.0
             feeds = [] if v in plant.sources else [u for u in network.members[v] or network.upstream[v] if u in self.on]
@@ -356,17 +384,9 @@ class ServiceModel:
         return found.values
 
     def _by_priority(self) -> tuple[float, ...] | None:
-        program, plant = self.program, self.plant
-        groups: dict[int, list[int]] = {}
-        for v in self.judged:
-            if self.demand[v] > 0:
-                groups.setdefault(plant.priority[v], []).append(v)
-        goals = [{self.s[v]: self.demand[v] for v in groups[p]} for p in sorted(groups)]
-        silent = {self.s[v]: 1.0 for v in self.judged if self.demand[v] <= 0}
-        if silent:
-            goals.append(silent)
+        program = self.program
         values: tuple[float, ...] | None = None
-        for goal in goals:
+        for goal in self._goals():
             most = sum(goal.values())
             if values is not None and all(values[c] > 0.5 for c in goal):
                 best = most
@@ -376,16 +396,41 @@ class ServiceModel:
                     return None
                 values = found.values
                 best = sum(w for c, w in goal.items() if values[c] > 0.5)
-            if best >= most - 1e-9:
+            if best == most:
                 for c in goal:
                     program.bound(c, 1.0, 1.0)
             else:
-                program.row(list(goal.items()), lower=best - 1e-7)
+                program.row(list(goal.items()), lower=best - 0.25)
         effort = self._effort()
         if effort or values is None:
             found = program.solve(effort)
             return None if found is None else found.values
         return values
+
+    def _goals(self) -> list[dict[int, float]]:
+        """The objectives in turn, in whole units: the kW of each priority, then the loads that take nothing.
+
+        Several in a row become one where whole-number weights keep them apart exactly, that is where one unit of the
+        first outweighs all of the next and the sum stays small enough for the solver's arithmetic.
+        """
+        groups: dict[int, dict[int, int]] = {}
+        silent: dict[int, int] = {}
+        for v in self.judged:
+            units = round(self.demand[v] * MICRO)
+            if units > 0:
+                groups.setdefault(self.plant.priority[v], {})[self.s[v]] = units
+            else:
+                silent[self.s[v]] = 1
+        goals: list[dict[int, int]] = []
+        for goal in (*(groups[p] for p in sorted(groups)), *([silent] if silent else [])):
+            unit = gcd(*goal.values())
+            reduced = {c: w // unit for c, w in goal.items()}
+            step = sum(reduced.values()) + 1
+            if goals and sum(goals[-1].values()) * step <= LARGEST_GOAL:
+                goals[-1] = {c: w * step for c, w in goals[-1].items()} | reduced
+            else:
+                goals.append(reduced)
+        return [{c: float(w) for c, w in goal.items()} for goal in goals]
 
     def _effort(self) -> dict[int, float]:
         """Operations first; then, far below one operation, closings of what tripped, matings and departures."""

@@ -77,6 +77,8 @@ class Program:
         """
         import highspy
 
+        if not self.lower:
+            return Answer(0.0, ()) if all(low <= 0.0 <= high for _, _, low, high in self.rows) else None
         with _quiet():
             highs = self._highs if self._highs is not None else self._load(highspy)
             for columns, coefficients, lower, upper in self.rows[self._passed_rows :]:
@@ -121,6 +123,7 @@ class Program:
             ("mip_rel_gap", 0.0),
             ("mip_abs_gap", 0.0),
             ("mip_feasibility_tolerance", INTEGRALITY),
+            ("mip_heuristic_run_feasibility_jump", False),
             ("primal_feasibility_tolerance", FEASIBILITY),
             ("dual_feasibility_tolerance", FEASIBILITY),
         ):

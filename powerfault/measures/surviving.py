@@ -11,7 +11,8 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
 from powerfault.failures.case_state import failed_rows
-from powerfault.failures.energise import Plan, StageRows, energise, make_plan
+from powerfault.failures.energise import StageRows, energise
+from powerfault.failures.plan import Plan, make_plan
 from powerfault.failures.lanes import WholeNumberLanes
 from powerfault.measures.plant import Plant
 from powerfault.model.elements import STAGES, Component, Event
@@ -189,12 +190,12 @@ def split(plant: Plant, surviving: Surviving) -> list[Surviving]:
     whole is that of the parts taken together, and so is the fewest operations, since no constraint spans two.
     """
     live = surviving.live
-    useful = _useful(plant, live)
-    watched = [v for v in plant.protected if v in live]
-    wide = len(watched) > 1
+    rivals = [v for v in plant.rivals if v in live]
+    wide = len(rivals) > 1
+    useful = _useful(plant, live, rivals if wide else [])
     grouped = {v for group in plant.exclusive for v in group}
     # Positions matter beyond the useful nodes only for exclusions and for closed paths between outputs.
-    carrying = surviving.through - plant.loads if wide else NONE
+    carrying = surviving.through & plant.between if wide else NONE
     left = set(useful)
     left |= grouped
     left |= carrying
@@ -211,12 +212,14 @@ def split(plant: Plant, surviving: Surviving) -> list[Surviving]:
     found = []
     for members in parts:
         own = frozenset(members)
-        if own.isdisjoint(plant.loads):
+        # Without a load there is nothing to serve, but exclusions and parted outputs hold all the same.
+        if own.isdisjoint(plant.loads) and own.isdisjoint(grouped) and sum(v in own for v in rivals) < 2:
             continue
-        kept_live = own & useful if not wide else own & live
+        kept_live = own & useful
         found.append(
             replace(
                 surviving,
+                stage=0,  # nothing below depends on it: equal remains at two stages are one
                 live=kept_live,
                 kept=surviving.kept & kept_live & plant.needed,
                 operable=surviving.operable & own,
@@ -233,10 +236,10 @@ def split(plant: Plant, surviving: Surviving) -> list[Surviving]:
     return found
 
 
-def _useful(plant: Plant, live: Nodes) -> Nodes:
-    """Live nodes on which some live load depends, through feeds, needs and functions (the loads included)."""
+def _useful(plant: Plant, live: Nodes, also: list[int]) -> Nodes:
+    """Live nodes on which some live load (or one of ``also``) depends, through feeds, needs and functions."""
     network = plant.network
-    waiting = [v for v in plant.loads if v in live]
+    waiting = [v for v in plant.loads if v in live] + also
     found = set(waiting)
     while waiting:
         v = waiting.pop()

@@ -1,0 +1,83 @@
+"""``powerfault capacity``: what the surviving equipment can carry in each case."""
+
+from __future__ import annotations
+
+import click
+
+from powerfault.cli.options import (
+    Progress,
+    file_argument,
+    given_option,
+    json_option,
+    load_applied,
+    modes_option,
+    with_option,
+    yes_option,
+)
+from powerfault.model.elements import STAGES
+
+
+@click.command("capacity")
+@file_argument
+@click.option(
+    "--order", type=click.IntRange(min=1), default=1, show_default=True, help="Failures at once, at most."
+)
+@modes_option
+@given_option
+@with_option
+@click.option(
+    "--stage",
+    type=click.Choice(STAGES),
+    default="commanded",
+    show_default=True,
+    help="How far switching has got: nothing, automatic, by the crew at a panel, by hand.",
+)
+@click.option("--fail", "failed", multiple=True, metavar="EVENT", help="Only the case of this event (repeatable).")
+@click.option("--seconds", type=click.FloatRange(min=0.01), help="Time allowed to each call of the solver.")
+@click.option("--jobs", type=click.IntRange(min=1), help="Processes to use (default: one a core).")
+@yes_option
+@json_option
+def command(
+    file: str,
+    order: int,
+    modes: tuple[str, ...],
+    given: tuple[str, ...],
+    proposals: tuple[str, ...],
+    stage: str,
+    failed: tuple[str, ...],
+    seconds: float | None,
+    jobs: int | None,
+    yes: bool,
+    as_json: bool,
+) -> int:
+    """Find the best service that ratings, capacities and batteries allow in every case of one to ORDER failures.
+
+    Loads are served whole or not at all, by priority; among equals with the fewest switching operations.
+    """
+    topology = load_applied(file, proposals)
+    from powerfault.measures.capacity_study import CASES_WITHOUT_ASKING, capacity_study
+
+    with Progress("cases") as progress:
+        found = capacity_study(
+            topology,
+            order,
+            modes,
+            given,
+            stage=stage,
+            failed=failed or None,
+            seconds=seconds or float("inf"),
+            jobs=jobs,
+            limit=None if yes else CASES_WITHOUT_ASKING,
+            progress=progress,
+        )
+    if as_json:
+        from powerfault.output.capacity_text import capacity_json
+
+        for piece in capacity_json(found):
+            click.echo(piece, nl=False)
+    else:
+        from powerfault.output.capacity_text import print_capacity
+        from powerfault.output.terminal import Screen
+
+        print_capacity(found, Screen())
+    return 0
