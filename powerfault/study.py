@@ -15,14 +15,18 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from powerfault.errors import RequestError, TooLargeError
 from powerfault.failures.cases import count_cases
-from powerfault.failures.outcomes import CaseTable, Progress, evaluate_table
+from powerfault.failures.clusters import SystemPlan, plan_system
+from powerfault.failures.outcomes import CaseTable, Progress, evaluate_system
+from powerfault.failures.pieces import estimate_seconds
 from powerfault.failures.verdicts import Verdict, judge, rides_through_stages
 from powerfault.jumper.comparison import ConsumerChange, Judged, compare_consumers
 from powerfault.jumper.spread import Harm, Spread, Variant, find_spread, protected_variants, worst_single
@@ -38,6 +42,13 @@ if TYPE_CHECKING:
 
 FORMAT = 1
 CASES_WITHOUT_ASKING = 5_000_000
+"""Cases that are written out or compared one by one without being asked for."""
+LANES_WITHOUT_ASKING = 20_000_000
+"""Combinations that are evaluated without being asked for."""
+BYTES_WITHOUT_ASKING = 4_000_000_000
+LANES_FOR_ONE_PROCESS = 2_000_000
+WORTH_PROCESSES_S = 5.0
+CASES_WRITTEN_PER_S = 100_000
 STATEMENTS = (
     'Protection is taken as selective and fast: bus sag while a fault clears is not modelled, so "uninterrupted" '
     "means after clearing.",
@@ -313,13 +324,6 @@ class Comparison:
         return pd.DataFrame(rows)
 
 
-def estimate_cases(
-    topology: Topology, order: int, modes: Sequence[str] = ("loss",), given: Iterable[Event] = ()
-) -> int:
-    """Return the number of cases that a study would evaluate."""
-    return sum(count_cases(list_events(topology, modes, given), order)[1:])
-
-
 def study(
     topology: Topology,
     order: int = 2,
@@ -327,27 +331,36 @@ def study(
     given: Iterable[Event | str] = (),
     *,
     by_phase: bool = False,
-    limit: int | None = CASES_WITHOUT_ASKING,
+    limit: int | None = LANES_WITHOUT_ASKING,
+    jobs: int | None = None,
+    keep: Path | None = None,
     progress: Progress | None = None,
 ) -> Study:
     """Evaluate every case of 1 to ``order`` events and judge every consumer.
 
-    ``modes`` are the failure modes to enumerate, ``given`` events that belong to every case. Raises
-    :class:`TooLargeError` where there are more than ``limit`` cases (``None``: any number), :class:`RequestError` for
-    an unknown event or mode.
+    ``modes`` are the failure modes to enumerate, ``given`` events that belong to every case. ``jobs`` processes share
+    the work (default: one, or one a core where that pays); finished pieces are kept in the folder ``keep`` and taken
+    from there by a later run of the same question. Raises :class:`TooLargeError` where more than ``limit``
+    combinations must be evaluated (``None``: any number), :class:`RequestError` for an unknown event or mode.
     """
     if order < 1:
         raise RequestError(f"order {order}: expected a whole number of at least 1")
     modes = check_modes(modes)
     events = tuple(parse_event(topology, e) if isinstance(e, str) else e for e in given)
-    count = estimate_cases(topology, order, modes, events)
-    if limit is not None and count > limit:
-        raise TooLargeError(
-            f"order {order} over modes {', '.join(modes)} makes {count:,} cases, more than the {limit:,} that run "
-            f"without being asked for; use --yes to run them all, a lower --order, or fewer --modes"
-        )
     network = build_network(topology)
-    table = evaluate_table(network, order, modes, events, by_phase=by_phase, progress=progress)
+    system = plan_system(network, order, modes, events)
+    if limit is not None and (system.lane_count > limit or system.bytes_needed(by_phase) > BYTES_WITHOUT_ASKING):
+        raise TooLargeError(
+            f"order {order} over modes {', '.join(modes)} makes {count_all(system):,} cases; "
+            f"{system.lane_count:,} combinations of theirs interact and must be evaluated, which takes about "
+            f"{_duration(estimate_seconds(system))} and {system.bytes_needed(by_phase) / 1e9:.1f} GB; use --yes to run "
+            f"them all, --cut-sets-only for the verdicts alone, a lower --order, or fewer --modes"
+        )
+    if jobs is None:
+        many = system.lane_count > LANES_FOR_ONE_PROCESS and estimate_seconds(system) > WORTH_PROCESSES_S
+        jobs = os.cpu_count() or 1 if many else 1
+    question = "|".join((topology.sha256, *topology.applied, str(order), *modes, *map(str, events), str(by_phase)))
+    table = evaluate_system(system, by_phase=by_phase, jobs=jobs, keep=keep, question=question, progress=progress)
     cut_sets = minimal_cut_sets(table, rides_through_stages(topology))
     return Study(
         topology=topology,
@@ -358,6 +371,32 @@ def study(
         table=table,
         verdicts=tuple(judge(topology, cut_sets, [c.smallest for c in cut_sets], order)),
     )
+
+
+def refuse_many(
+    topology: Topology, order: int, modes: Sequence[str] = ("loss",), given: Iterable[Event] = (), *, yes: bool = False
+) -> None:
+    """Raise :class:`TooLargeError` where more cases would be written out than anyone reads, unless ``yes``."""
+    count = sum(count_cases(list_events(topology, modes, given), order)[1:])
+    if not yes and count > CASES_WITHOUT_ASKING:
+        raise TooLargeError(
+            f"order {order} over modes {', '.join(modes)} makes {count:,} cases, more than the "
+            f"{CASES_WITHOUT_ASKING:,} that are written out one by one without being asked for; use --yes to write them all (about "
+            f"{_duration(count / CASES_WRITTEN_PER_S)}), 'powerfault faults --cut-sets-only' for verdicts and minimal "
+            f"cut sets alone, a lower --order, or fewer --modes"
+        )
+
+
+def count_all(system: SystemPlan) -> int:
+    """Return the number of cases of 1 to the order of a system."""
+    return sum(count_cases(system.events, system.order)[1:])
+
+
+def _duration(seconds: float) -> str:
+    for size, name in ((86_400 * 365, "years"), (86_400, "days"), (3600, "hours"), (60, "minutes")):
+        if seconds >= 2 * size:
+            return f"{seconds / size:,.0f} {name}"
+    return f"{seconds:.0f} s"
 
 
 def compare(
@@ -375,6 +414,7 @@ def compare(
     Raises :class:`RequestError` where two studies given do not ask the same question.
     """
     if isinstance(before, Topology):
+        refuse_many(before, order, check_modes(modes), yes=limit is None)
         before = study(before, order, modes, given, limit=limit, progress=progress)
     if not isinstance(after, Study):
         changed = after if isinstance(after, Topology) else apply_proposals(before.topology, tuple(after))

@@ -46,10 +46,11 @@ def command(
     if file.endswith(".json"):
         return _compare_saved(file, second, as_json)
     from powerfault.model.reader import load_topology
-    from powerfault.study import CASES_WITHOUT_ASKING, compare, study
+    from powerfault.study import CASES_WITHOUT_ASKING, compare, refuse_many, study
 
     limit = None if yes else CASES_WITHOUT_ASKING
     before = load_topology(file)
+    refuse_many(before, order, modes, yes=yes)
     if second is None and not proposals:
         known = ", ".join(before.proposals) or "none"
         raise RequestError(

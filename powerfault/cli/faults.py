@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import click
 
 from powerfault.cli import EXIT_UNMET
@@ -23,6 +25,14 @@ from powerfault.cli.options import (
 @json_option
 @click.option("--by-phase", is_flag=True, help="Give the outcomes of each phase too (with --json or --csv).")
 @click.option("--csv", "csv_file", type=click.Path(), help="Write every case and consumer touched to this file.")
+@click.option("--parquet", "parquet_file", type=click.Path(), help="Write the same as Parquet (needs pyarrow).")
+@click.option(
+    "--cut-sets-only", is_flag=True, help="Leave the cases out of --json: verdicts and minimal cut sets alone."
+)
+@click.option("--jobs", type=click.IntRange(min=1), help="Processes to share the work (default: as many as pay).")
+@click.option(
+    "--keep", type=click.Path(), metavar="DIR", help="Keep finished pieces here; a stopped run goes on from them."
+)
 @unmet_option
 def command(
     file: str,
@@ -34,12 +44,19 @@ def command(
     as_json: bool,
     by_phase: bool,
     csv_file: str | None,
+    parquet_file: str | None,
+    cut_sets_only: bool,
+    jobs: int | None,
+    keep: str | None,
     fail_on_unmet: bool,
 ) -> int:
     """Find which loads and functions fail under every case of one to ORDER failures."""
     topology = load_applied(file, proposals)
-    from powerfault.study import CASES_WITHOUT_ASKING, study
+    from powerfault.study import LANES_WITHOUT_ASKING, refuse_many, study
 
+    cases = not cut_sets_only
+    if cases and (as_json or csv_file or parquet_file):
+        refuse_many(topology, order, modes, yes=yes)
     with Progress() as progress:
         found = study(
             topology,
@@ -47,17 +64,23 @@ def command(
             modes,
             given,
             by_phase=by_phase,
-            limit=None if yes else CASES_WITHOUT_ASKING,
+            limit=None if yes else LANES_WITHOUT_ASKING,
+            jobs=jobs,
+            keep=Path(keep) if keep else None,
             progress=progress,
         )
     if csv_file:
         from powerfault.output.case_files import write_cases_csv
 
         write_cases_csv(csv_file, found)
+    if parquet_file:
+        from powerfault.output.case_files import write_cases_parquet
+
+        write_cases_parquet(parquet_file, found)
     if as_json:
         import json
 
-        click.echo(json.dumps(found.to_json(), ensure_ascii=False))
+        click.echo(json.dumps(found.to_json(cases=cases), ensure_ascii=False))
     else:
         from powerfault.output.terminal import Screen, print_study
 

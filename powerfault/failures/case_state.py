@@ -9,8 +9,9 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from powerfault.errors import RequestError
-from powerfault.failures.energise import Energised, Plan, energise, make_plan
+from powerfault.failures.energise import Energised, energise
 from powerfault.failures.lanes import WholeNumberLanes
+from powerfault.failures.plan import Plan, make_plan
 from powerfault.model.elements import OUTCOMES, STAGES, Event
 from powerfault.network.failure_modes import merge_given
 from powerfault.network.graph import Network

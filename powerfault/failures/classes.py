@@ -4,8 +4,8 @@ Two rules, each exact in every case and mode:
 
 * **Series.** The loss of u and the loss of v are the same where v is u's only reader and u is v's only feed: v is dead
   either way at every stage, and nobody else looks at u. (A loss never changes a zone.)
-* **One zone.** The shorts (or leaks) of neighbours u and v are the same where a fault always passes both ways between them: then
-  either short takes down the same zone, in every case and at every stage.
+* **One zone.** The shorts (or leaks) of neighbours u and v are the same where a fault always passes both ways between
+  them: then either takes down the same zone, in every case and at every stage.
 
 The rules chain, so a string of breaker, cable, converter and bus is one class of losses, and a run of bus and cables
 one class of shorts.
@@ -15,7 +15,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from powerfault.failures.energise import Plan
+from powerfault.failures.plan import Plan
 from powerfault.model.elements import Component
 
 

@@ -14,7 +14,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from powerfault.failures.energise import Plan
+from powerfault.failures.plan import Plan
 from powerfault.model.elements import MODES, Event
 from powerfault.network.graph import strongly_connected
 

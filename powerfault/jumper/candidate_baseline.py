@@ -17,8 +17,8 @@ from numpy.typing import NDArray
 from powerfault.errors import TooLargeError
 from powerfault.failures.cases import case_blocks, count_cases
 from powerfault.failures.energise import energise
-from powerfault.failures.plan import make_plan
 from powerfault.failures.lanes import WordLanes, positions
+from powerfault.failures.plan import make_plan
 from powerfault.failures.verdicts import rides_through_stages
 from powerfault.model.elements import MODES, Event, Topology
 from powerfault.network.failure_modes import list_events

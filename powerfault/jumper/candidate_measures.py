@@ -27,8 +27,9 @@ from itertools import combinations
 import numpy as np
 from numpy.typing import NDArray
 
-from powerfault.failures.energise import Energised, energise, make_plan
+from powerfault.failures.energise import Energised, energise
 from powerfault.failures.lanes import WordLanes
+from powerfault.failures.plan import make_plan
 from powerfault.failures.verdicts import rides_through_stages
 from powerfault.jumper.candidate_baseline import (
     LANES_AT_ONCE,

@@ -12,7 +12,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from powerfault.errors import PowerfaultError
-from powerfault.model.elements import Component, Event, Link, Need, Topology
+from powerfault.model.elements import MODES, Component, Event, Link, Need, Topology
 from powerfault.model.modify import apply_proposals
 from powerfault.network.failure_modes import list_events
 
@@ -71,7 +71,7 @@ def build_union(topology: Topology, candidates: Sequence[str]) -> Union:
                 components[via] = Component(id=via, kind="bus", can_fail=False)
                 nodes.append(via)
                 links += [(a, via), (via, b)]
-        modes = [event for event in list_events(after, ("loss", "short", "stuck", "closed")) if event.id in name]
+        modes = [event for event in list_events(after, MODES) if event.id in name]
         additions[id_] = Addition(
             id_, tuple(nodes), tuple(Event(name[e.id], e.mode) for e in modes), frozenset(c.id for c in own)
         )

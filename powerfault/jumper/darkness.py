@@ -10,8 +10,9 @@ from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 
 from powerfault.errors import RequestError, nearest
-from powerfault.failures.energise import Plan, energise, make_plan
+from powerfault.failures.energise import energise
 from powerfault.failures.lanes import WholeNumberLanes
+from powerfault.failures.plan import Plan, make_plan
 from powerfault.model.elements import STAGES, Topology
 from powerfault.network.graph import Network, build_network
 

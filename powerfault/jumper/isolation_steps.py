@@ -47,7 +47,7 @@ def sheet_steps(topology: Topology, isolation: Isolation) -> tuple[SheetStep, ..
         steps.append(SheetStep("Switch over and shut down", "shut-down", (*moved, *dark)))
     if opened:
         steps.append(
-            SheetStep("Open, in this order", "isolate", tuple(f"open {_who(d)}; see it open" for d in opened))
+            SheetStep("Open, in this order", "isolate", tuple(f"{_part(d)} {_who(d)}; see it {_parted(d)}" for d in opened))
         )
     if isolation.held:
         steps.append(
@@ -55,7 +55,7 @@ def sheet_steps(topology: Topology, isolation: Isolation) -> tuple[SheetStep, ..
                 "Lock and tag",
                 "lock-and-tag",
                 tuple(
-                    f"{_lock(d)} {d.id}" + (" (stands open already; see it open)" if d.stood_open else "")
+                    f"{_lock(d)} {d.id}" + (f" (stands {_parted(d)} already; see it {_parted(d)})" if d.stood_open else "")
                     for d in isolation.held
                 ),
             )
@@ -70,8 +70,7 @@ def sheet_steps(topology: Topology, isolation: Isolation) -> tuple[SheetStep, ..
             "Prove dead",
             "prove-dead",
             tuple(
-                f"{where}: known live, then each pole to the other and to structure, then known live again"
-                for where in proof_places(topology, isolation.ends)
+                f"{where}: {_proof(topology, isolation.ends)}" for where in proof_places(topology, isolation.ends)
             ),
         )
     )
@@ -94,7 +93,7 @@ def sheet_steps(topology: Topology, isolation: Isolation) -> tuple[SheetStep, ..
                 (
                     "look over both ends; everyone clear",
                     *(f"take off tag {d.id}" for d in back),
-                    *(f"close {_who(d)}" for d in back if not d.stood_open),
+                    *(f"{'open' if d.kind == 'valve' else 'close'} {_who(d)}" for d in back if not d.stood_open),
                 ),
             )
         )
@@ -106,7 +105,7 @@ def proof_places(topology: Topology, ends: tuple[str, ...]) -> tuple[str, ...]:
     places = []
     for end in ends:
         part = topology.components.get(end)
-        if part is None or part.kind != "jumper":
+        if part is None or not part.is_jumper:
             places.append(_named(topology, end))
             continue
         beside = dict.fromkeys([a for a, b in topology.links if b == end] + [b for a, b in topology.links if a == end])
@@ -117,6 +116,20 @@ def proof_places(topology: Topology, ends: tuple[str, ...]) -> tuple[str, ...]:
 def _named(topology: Topology, id_: str) -> str:
     title = topology.title(id_)
     return id_ if title == id_ else f"{id_} ({title})"
+
+
+def _proof(topology: Topology, ends: tuple[str, ...]) -> str:
+    if all(i in topology.components and topology.components[i].is_coolant for i in ends):
+        return "pressure gone and line drained, by a gauge that was tried before and after"
+    return "known live, then each pole to the other and to structure, then known live again"
+
+
+def _part(device: HeldDevice) -> str:
+    return "close" if device.kind == "valve" else "open"
+
+
+def _parted(device: HeldDevice) -> str:
+    return "closed" if device.kind == "valve" else "open"
 
 
 def _who(device: HeldDevice) -> str:

@@ -16,6 +16,9 @@ were bumped, whatever the system is meant to do. So the graph here is not that o
 * a jumper that is named, or reached from a named place through jumpers, connectors and cables alone, or brought in
   by an applied proposal, counts as mated: its far end may be.
 
+Coolant is judged alike where the place of work is in a coolant line: its sources are the pumps, its open points the
+valves that stand closed. "Open" then reads "passes nothing".
+
 The count on the weakest path is a shortest path with weights 0 and 1 on the nodes, found by a breadth-first search
 with two ends. The default of two open points is a convention, not a law: a file sets its own in ``open_points``.
 """
@@ -31,7 +34,7 @@ from powerfault.model.elements import Component, Topology, in_phase
 
 DEFAULT_POINTS = 2
 MAX_POINTS = 9
-JOINING_KINDS = ("jumper", "connector", "cable")
+JOINING_KINDS = ("jumper", "connector", "cable", "coolant_jumper", "line")
 _FIELDS = ("points", "converters_block", "load_inputs")
 
 
@@ -129,7 +132,7 @@ class WorkSite:
         return tuple(
             c.id
             for c in self.topology.components.values()
-            if c.kind == "storage"
+            if c.kind in ("storage", "pump")
             or (c.kind == "source" and any(in_phase(c.capacity_kw, p, 1.0) != 0 for p in asked))
         )
 
@@ -227,7 +230,7 @@ def find_work_site(
 
 
 def _joined(topology: Topology, ends: tuple[str, ...], neighbours: Mapping[str, set[str]]) -> frozenset[str]:
-    found = {v for v in topology.added if v in topology.components and topology.components[v].kind == "jumper"}
+    found = {v for v in topology.added if v in topology.components and topology.components[v].is_jumper}
     waiting = [v for v in ends if v in topology.components]
     seen = set(waiting)
     while waiting:
@@ -277,7 +280,7 @@ def _edges(
 
 def _device(topology: Topology, part: Component, in_work: bool, held: bool | None) -> Device | None:
     """What ``part`` is as an open point, or ``None`` for what is never one."""
-    if part.kind == "jumper" and not part.mated:
+    if part.is_jumper and not part.mated:
         why = "it belongs to the work and may be mated at its far end" if in_work else None
         return Device(part.id, True, False, why)
     if not (part.is_switched or part.kind == "fuse"):

@@ -88,19 +88,19 @@ def minimal_cut_sets(table: CaseTable, rides: Sequence[int]) -> list[CutSets]:
     found = [CutSets(table.events, (), [])] * len(table.consumers)
     for cluster in table.clusters:
         known: dict[bytes, Combinations] = {}
-        for i, consumer in enumerate(cluster.consumers):
+        for i, consumer in enumerate(cluster.plan.consumers):
             row = cluster.unserved[rides[int(consumer)], i]
             key = row.tobytes()
             if key not in known:
                 known[key] = minimal_combinations(cluster, row)
-            found[int(consumer)] = CutSets(table.events, cluster.classes, known[key])
+            found[int(consumer)] = CutSets(table.events, cluster.plan.classes, known[key])
     return found
 
 
 def minimal_combinations(cluster: Cluster, row: NDArray[np.uint64]) -> Combinations:
     """Return the minimal failing combinations of a cluster's classes from the row of failing lanes."""
-    q, order = len(cluster.classes), cluster.order
-    failing = positions(row, cluster.lane_count)
+    q, order = len(cluster.plan.classes), cluster.plan.order
+    failing = positions(row, cluster.plan.lane_count)
     if len(failing) and failing[0] == 0:
         return [np.zeros((1, 0), np.int64)]
     found: Combinations = []

@@ -19,8 +19,9 @@ from itertools import combinations
 
 from powerfault.errors import RequestError, nearest
 from powerfault.failures.case_state import case_states, failed_rows
-from powerfault.failures.energise import Energised, energise, make_plan
+from powerfault.failures.energise import Energised, energise
 from powerfault.failures.lanes import WholeNumberLanes
+from powerfault.failures.plan import make_plan
 from powerfault.measures.bus_voltages import Voltages, solve_voltages
 from powerfault.measures.derating import Derating
 from powerfault.measures.layout import lay_out

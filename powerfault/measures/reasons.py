@@ -17,7 +17,6 @@ from powerfault.failures.case_state import CaseState
 from powerfault.model.elements import OUTCOMES, STAGES, Component, Event, Function, Load, in_phase
 from powerfault.network.graph import Network
 
-
 _FAILED = {"loss": "lost", "short": "shorted", "leak": "leaking"}
 
 

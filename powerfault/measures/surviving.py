@@ -12,8 +12,8 @@ from dataclasses import dataclass, replace
 
 from powerfault.failures.case_state import failed_rows
 from powerfault.failures.energise import StageRows, energise
-from powerfault.failures.plan import Plan, make_plan
 from powerfault.failures.lanes import WholeNumberLanes
+from powerfault.failures.plan import Plan, make_plan
 from powerfault.measures.plant import Plant
 from powerfault.model.elements import STAGES, Component, Event
 from powerfault.network.failure_modes import merge_given
