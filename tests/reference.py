@@ -242,7 +242,7 @@ class _Case:
     def feeding_boundaries(self, zone: frozenset[str]) -> frozenset[str]:
         # "A boundary with a link into the zone (it could feed the fault)": whatever has a link into the zone was
         # reached against that link, so it is in the zone or is a boundary of it.
-        return frozenset(a for a, b in self.system.links if b in zone and a not in zone)
+        return frozenset(a for b in zone for a in self.system.sources_of_link[b] if a not in zone)
 
     def borders(self, i: str, zone: frozenset[str]) -> bool:
         neighbours = self.system.sources_of_link[i] | self.system.targets_of_link[i]

@@ -331,6 +331,7 @@ def test_reference_refuses_two_events_on_one_component() -> None:
 
 def test_results_of_reference_and_engine_have_the_contract_fields() -> None:
     t = random_topology(3)
-    keys = "format topology sha256 order modes with standing events case_count consumers cases".split()
+    keys = ["format", "topology", "sha256", "order", "modes", "with", "standing", "events", "case_count"]
+    keys += ["consumers", "cases"]
     assert list(results_of(enumerate_cases(t, 1))) == keys
     assert set(keys) <= set(results_by_engine(t, order=1))
