@@ -44,7 +44,7 @@ def command(
     topology = load_applied(file, proposals)
     ends = [word.strip() for words in at for word in words.split(",") if word.strip()]
     if not ends:
-        ends = [i for i in topology.components if i in topology.added and topology.components[i].kind == "jumper"]
+        ends = [i for i in topology.components if i in topology.added and topology.components[i].is_jumper]
         if not ends:
             raise RequestError("say where the work is with --at, or which proposal is fitted with --with")
     study = study_isolation(topology, ends, points=open_points, phases=phases, minutes=minutes)
