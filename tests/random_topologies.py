@@ -310,3 +310,102 @@ def random_standing(rng: random.Random, components: dict[str, Component]) -> tup
 def topologies(smallest: int = 5, largest: int = 14) -> st.SearchStrategy[Topology]:
     """Random systems as a hypothesis strategy: every choice is drawn, so a counterexample shrinks."""
     return st.randoms(use_true_random=False).map(lambda rng: random_topology(rng, smallest, largest))
+
+
+# Larger systems made of small ones: what an engine may split, merge or skip must not change a result.
+
+
+def renamed(topology: Topology, prefix: str) -> Topology:
+    """The same system with a prefix before every id."""
+
+    def ids(names: tuple[str, ...]) -> tuple[str, ...]:
+        return tuple(prefix + i for i in names)
+
+    def needs(own: tuple[Need, ...]) -> tuple[Need, ...]:
+        return tuple(replace(n, id=prefix + n.id) for n in own)
+
+    components = [
+        replace(
+            c,
+            id=prefix + c.id,
+            needs=needs(c.needs),
+            operated_by=ids(c.operated_by),
+            charged_by=ids(c.charged_by) if c.charged_by else None,
+        )
+        for c in topology.components.values()
+    ]
+    loads = [
+        replace(x, id=prefix + x.id, fed_by=ids(x.fed_by), needs=needs(x.needs)) for x in topology.loads.values()
+    ]
+    functions = [replace(f, id=prefix + f.id, of=ids(f.of)) for f in topology.functions.values()]
+    return replace(
+        topology,
+        components={c.id: c for c in components},
+        loads={x.id: x for x in loads},
+        functions={f.id: f for f in functions},
+        links=tuple((prefix + a, prefix + b) for a, b in topology.links),
+        standing=tuple(Event(prefix + e.id, e.mode) for e in topology.standing),
+    )
+
+
+def random_parts(seed: int | random.Random, parts: int, smallest: int = 5, largest: int = 8) -> Topology:
+    """Several random systems side by side, now and then with a function, a need or a tie between them."""
+    rng = seed if isinstance(seed, random.Random) else random.Random(seed)
+    chosen: list[Topology] = []
+    while len(chosen) < parts:
+        one = random_topology(rng, smallest, largest)
+        if not chosen or one.phases == chosen[0].phases:
+            chosen.append(renamed(one, "ABCDEF"[len(chosen)]))
+    components = {i: c for t in chosen for i, c in t.components.items()}
+    loads = {i: x for t in chosen for i, x in t.loads.items()}
+    functions = {i: f for t in chosen for i, f in t.functions.items()}
+    links = [link for t in chosen for link in t.links]
+    if chance(rng, 0.4):
+        members = some(rng, list(loads), 3)
+        functions["ALL"] = Function(id="ALL", of=members, at_least=rng.randint(1, len(members)))
+    if chance(rng, 0.3):
+        i = rng.choice(list(components))
+        components[i] = replace(components[i], needs=(*components[i].needs, Need(rng.choice(list(loads)))))
+    if chance(rng, 0.4):
+        passing = [i for i, c in components.items() if c.kind not in (*SOURCE_KINDS, *ONE_WAY_KINDS)]
+        if passing:
+            kind = rng.choice(["breaker", "switch", "jumper", "cable"])
+            tie = random_component(rng, "TIE", kind, (), passing, {"open"})
+            components["TIE"] = tie
+            a, b = rng.choice(passing), rng.choice(passing)
+            links += [(a, "TIE"), ("TIE", b), (b, "TIE"), ("TIE", a)]
+    return replace(
+        chosen[0],
+        components=components,
+        loads=loads,
+        functions=functions,
+        links=tuple(dict.fromkeys(links)),
+        standing=tuple(e for t in chosen for e in t.standing),
+    )
+
+
+def drawn_out(topology: Topology, seed: int | random.Random, more: int = 6) -> Topology:
+    """The same system with components put into some of its links, so that it has chains whose parts fail alike."""
+    rng = seed if isinstance(seed, random.Random) else random.Random(seed)
+    components, loads = dict(topology.components), dict(topology.loads)
+    links = dict.fromkeys(topology.links)
+    for n in range(more):
+        new = f"CHAIN-{n}"
+        kind = rng.choice(["cable", "cable", "connector", "bus", "breaker", "fuse", "diode", "converter"])
+        into_load = [i for i, x in loads.items() if x.fed_by]
+        if into_load and (not links or chance(rng, 0.3)):
+            load = loads[rng.choice(into_load)]
+            feeder = rng.choice(load.fed_by)
+            loads[load.id] = replace(load, fed_by=tuple(new if i == feeder else i for i in load.fed_by))
+            links[feeder, new] = None
+        elif links:
+            a, b = rng.choice(list(links))
+            both = (b, a) in links
+            if both and kind in ONE_WAY_KINDS:
+                kind = "cable"
+            for x, y in [(a, b), (b, a)] if both else [(a, b)]:
+                del links[x, y]
+                links[x, new] = None
+                links[new, y] = None
+        components[new] = Component(id=new, kind=kind)
+    return replace(topology, components=components, loads=loads, links=tuple(links))

@@ -15,7 +15,7 @@ import pytest
 from build import spell
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from random_topologies import random_topology, topologies
+from random_topologies import drawn_out, random_parts, random_topology, topologies
 from reference import (
     System,
     enumerate_cases,
@@ -57,13 +57,46 @@ def test_quick_engine_equals_reference() -> None:
 
 
 @pytest.mark.full
+@pytest.mark.timeout(1500)
 @pytest.mark.parametrize("seeds", BLOCKS_OF_MORE, ids=lambda s: f"seeds {s.start} to {s.stop - 1}")
 def test_engine_equals_reference(seeds: range) -> None:
     for seed in seeds:
         assert_same_results(random_topology(seed), order=2, modes=MODES)
 
 
+def test_systems_of_several_parts() -> None:
+    """Parts that share no consumer, or few: what an engine evaluates apart must come out as if together."""
+    for seed in range(80_000, 80_010):
+        assert_same_results(random_parts(seed, 2 + seed % 2, 5, 7), order=2, modes=MODES)
+    for seed in range(80_010, 80_016):
+        assert_same_results(random_parts(seed, 3, 5, 5), order=3, modes=("loss",))
+
+
 @pytest.mark.full
+@pytest.mark.timeout(1500)
+def test_systems_of_several_parts_at_length() -> None:
+    for seed in range(81_000, 81_080):
+        assert_same_results(random_parts(seed, 2 + seed % 3), order=2, modes=MODES)
+    for seed in range(81_080, 81_110):
+        assert_same_results(random_parts(seed, 3, 5, 6), order=3, modes=("loss", "short"))
+
+
+def test_chains_whose_parts_fail_alike() -> None:
+    for seed in range(82_000, 82_015):
+        assert_same_results(drawn_out(random_topology(seed, 5, 9), seed), order=2, modes=MODES)
+    for seed in range(82_015, 82_020):
+        assert_same_results(drawn_out(random_topology(seed, 5, 7), seed, 4), order=3, modes=("loss", "short"))
+
+
+@pytest.mark.full
+@pytest.mark.timeout(1500)
+def test_chains_whose_parts_fail_alike_at_length() -> None:
+    for seed in range(83_000, 83_150):
+        assert_same_results(drawn_out(random_topology(seed, 5, 12), seed, 8), order=2, modes=MODES)
+
+
+@pytest.mark.full
+@pytest.mark.timeout(1500)
 def test_larger_systems() -> None:
     for seed in range(10_000, 10_060):
         assert_same_results(random_topology(seed, 15, 28), order=2, modes=MODES)
@@ -135,6 +168,7 @@ def test_shrinking_engine_equals_reference(topology: Topology) -> None:
 
 
 @pytest.mark.full
+@pytest.mark.timeout(1500)
 @settings(max_examples=1000, deadline=None, derandomize=True, suppress_health_check=list(HealthCheck))
 @given(topologies(5, 12), st.sampled_from([("loss",), ("short",), MODES]))
 def test_shrinking_engine_equals_reference_at_length(topology: Topology, modes: tuple[str, ...]) -> None:
@@ -203,6 +237,7 @@ def test_reference_never_helps_and_later_stages_never_serve_less() -> None:
 
 
 @pytest.mark.full
+@pytest.mark.timeout(1500)
 def test_coherence_at_length() -> None:
     for seed in range(62_000, 63_000):
         assert_reference_coherent(random_topology(seed))
