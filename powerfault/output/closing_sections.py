@@ -75,10 +75,10 @@ def signoff_section(report: ReportInput) -> Section:
         f"<tr><th scope=row>{who}</th><td></td><td></td><td></td></tr>" for who in people
     )  # fmt: skip
     html = (
-        f'<table class="signoff"><thead><tr><th scope=col></th><th scope=col>Name and role</th>'
+        f'<table class="signoff"><thead><tr><th scope=col>Signed</th><th scope=col>Name and role</th>'
         f"<th scope=col>Signature</th><th scope=col>Date</th></tr></thead><tbody>{lines}</tbody></table>"
     )
-    markdown = "| | Name and role | Signature | Date |\n|---|---|---|---|\n" + "\n".join(
+    markdown = "| Signed | Name and role | Signature | Date |\n|---|---|---|---|\n" + "\n".join(
         f"| {who} | | | |" for who in people
     )
     text = ("A signature accepts the verdict under the assumptions, cautions and waivers above, for the file with the "
