@@ -23,6 +23,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from powerfault.errors import RequestError, TooLargeError
+from powerfault.failures.case_state import case_states
 from powerfault.failures.cases import count_cases
 from powerfault.failures.clusters import SystemPlan, plan_system
 from powerfault.failures.outcomes import CaseTable, Progress, evaluate_system
@@ -30,7 +31,8 @@ from powerfault.failures.pieces import estimate_seconds
 from powerfault.failures.verdicts import Verdict, judge, rides_through_stages
 from powerfault.jumper.comparison import ConsumerChange, Judged, compare_consumers
 from powerfault.jumper.spread import Harm, Spread, Variant, find_spread, protected_variants, worst_single
-from powerfault.measures.cutsets import minimal_cut_sets
+from powerfault.measures.cutsets import CutSets, minimal_cut_sets
+from powerfault.measures.direct_cutsets import direct_cut_sets
 from powerfault.model.elements import MODES, OUTCOMES, Event, Topology
 from powerfault.model.modify import apply_proposals
 from powerfault.network.failure_modes import check_modes, describe_unasked, list_events, parse_event
@@ -68,21 +70,30 @@ class Study:
     order: int
     modes: tuple[str, ...]
     given: tuple[Event, ...]
-    table: CaseTable = field(repr=False)
+    system: SystemPlan = field(repr=False)
     verdicts: tuple[Verdict, ...] = field(repr=False)
+    evaluated: CaseTable | None = field(repr=False)
+    """``None`` where only cut sets were asked for."""
+
+    @property
+    def table(self) -> CaseTable:
+        """All cases; :class:`RequestError` where only cut sets were asked for."""
+        if self.evaluated is None:
+            raise RequestError("this study holds cut sets only: run it without cut_sets_only to have the cases")
+        return self.evaluated
 
     @property
     def events(self) -> tuple[Event, ...]:
-        return self.table.events
+        return self.system.events
 
     @property
     def standing(self) -> tuple[Event, ...]:
         """The standing events of the file, then the given ones."""
-        return self.table.standing
+        return self.system.standing
 
     @property
     def case_count(self) -> int:
-        return self.table.case_count
+        return count_all(self.system)
 
     @property
     def notes(self) -> tuple[str, ...]:
@@ -93,7 +104,8 @@ class Study:
     @cached_property
     def baseline(self) -> Mapping[str, str]:
         """The outcomes with nothing failed beyond the standing events, for consumers not uninterrupted."""
-        return {id_: OUTCOMES[int(o)] for id_, o in zip(self.table.consumers, self.table.baseline, strict=True) if o}
+        state = case_states(self.network, [()], self.given)[0]
+        return {id_: outcome for id_, outcome in state.outcomes.items() if outcome != OUTCOMES[0]}
 
     def verdict(self, id_: str) -> Verdict:
         """The verdict on one consumer; :class:`RequestError` where there is none of that id."""
@@ -334,14 +346,16 @@ def study(
     limit: int | None = LANES_WITHOUT_ASKING,
     jobs: int | None = None,
     keep: Path | None = None,
+    cut_sets_only: bool = False,
     progress: Progress | None = None,
 ) -> Study:
     """Evaluate every case of 1 to ``order`` events and judge every consumer.
 
     ``modes`` are the failure modes to enumerate, ``given`` events that belong to every case. ``jobs`` processes share
     the work (default: one, or one a core where that pays); finished pieces are kept in the folder ``keep`` and taken
-    from there by a later run of the same question. Raises :class:`TooLargeError` where more than ``limit``
-    combinations must be evaluated (``None``: any number), :class:`RequestError` for an unknown event or mode.
+    from there by a later run of the same question. With ``cut_sets_only`` the cases are not kept, and where there are
+    too many of them the minimal cut sets are found without visiting all. Raises :class:`TooLargeError` where more than
+    ``limit`` combinations must be evaluated (``None``: any number), :class:`RequestError` for an unknown event or mode.
     """
     if order < 1:
         raise RequestError(f"order {order}: expected a whole number of at least 1")
@@ -349,6 +363,11 @@ def study(
     events = tuple(parse_event(topology, e) if isinstance(e, str) else e for e in given)
     network = build_network(topology)
     system = plan_system(network, order, modes, events)
+    rides = rides_through_stages(topology)
+    found: list[CutSets]
+    if cut_sets_only and system.lane_count > LANES_FOR_ONE_PROCESS:
+        found = direct_cut_sets(system, rides)
+        return _judged(system, order, modes, events, found, None)
     if limit is not None and (system.lane_count > limit or system.bytes_needed(by_phase) > BYTES_WITHOUT_ASKING):
         raise TooLargeError(
             f"order {order} over modes {', '.join(modes)} makes {count_all(system):,} cases; "
@@ -361,16 +380,21 @@ def study(
         jobs = os.cpu_count() or 1 if many else 1
     question = "|".join((topology.sha256, *topology.applied, str(order), *modes, *map(str, events), str(by_phase)))
     table = evaluate_system(system, by_phase=by_phase, jobs=jobs, keep=keep, question=question, progress=progress)
-    cut_sets = minimal_cut_sets(table, rides_through_stages(topology))
-    return Study(
-        topology=topology,
-        network=network,
-        order=order,
-        modes=modes,
-        given=events,
-        table=table,
-        verdicts=tuple(judge(topology, cut_sets, [c.smallest for c in cut_sets], order)),
-    )
+    found = minimal_cut_sets(table, rides)
+    return _judged(system, order, modes, events, found, None if cut_sets_only else table)
+
+
+def _judged(
+    system: SystemPlan,
+    order: int,
+    modes: tuple[str, ...],
+    given: tuple[Event, ...],
+    cut_sets: Sequence[CutSets],
+    table: CaseTable | None,
+) -> Study:
+    topology = system.network.topology
+    verdicts = judge(topology, cut_sets, [c.smallest for c in cut_sets], order)
+    return Study(topology, system.network, order, modes, given, system, tuple(verdicts), table)
 
 
 def refuse_many(
@@ -381,9 +405,9 @@ def refuse_many(
     if not yes and count > CASES_WITHOUT_ASKING:
         raise TooLargeError(
             f"order {order} over modes {', '.join(modes)} makes {count:,} cases, more than the "
-            f"{CASES_WITHOUT_ASKING:,} that are written out one by one without being asked for; use --yes to write them all (about "
-            f"{_duration(count / CASES_WRITTEN_PER_S)}), 'powerfault faults --cut-sets-only' for verdicts and minimal "
-            f"cut sets alone, a lower --order, or fewer --modes"
+            f"{CASES_WITHOUT_ASKING:,} that are written out one by one without being asked for; use --yes to write "
+            f"them all (about {_duration(count / CASES_WRITTEN_PER_S)}), 'powerfault faults --cut-sets-only' for "
+            f"verdicts and minimal cut sets alone, a lower --order, or fewer --modes"
         )
 
 

@@ -55,6 +55,8 @@ def command(
     from powerfault.study import LANES_WITHOUT_ASKING, refuse_many, study
 
     cases = not cut_sets_only
+    if cut_sets_only and (csv_file or parquet_file or by_phase):
+        raise click.UsageError("--cut-sets-only keeps no cases: leave out --csv, --parquet and --by-phase")
     if cases and (as_json or csv_file or parquet_file):
         refuse_many(topology, order, modes, yes=yes)
     with Progress() as progress:
@@ -67,6 +69,7 @@ def command(
             limit=None if yes else LANES_WITHOUT_ASKING,
             jobs=jobs,
             keep=Path(keep) if keep else None,
+            cut_sets_only=cut_sets_only,
             progress=progress,
         )
     if csv_file:

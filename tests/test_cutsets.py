@@ -1,0 +1,58 @@
+"""Minimal cut sets found directly equal those found by enumeration; a cut set fails, and no part of it does."""
+
+from __future__ import annotations
+
+from itertools import combinations
+
+import pytest
+from bench.systems import channels_system
+from random_coolant import random_cooled_topology
+from random_topologies import random_topology
+
+from powerfault.failures.case_state import case_states
+from powerfault.failures.clusters import plan_system
+from powerfault.failures.outcomes import evaluate_system
+from powerfault.failures.verdicts import rides_through_stages
+from powerfault.measures.cutsets import minimal_cut_sets
+from powerfault.measures.direct_cutsets import direct_cut_sets
+from powerfault.model.elements import MODES, OUTCOMES, Topology
+from powerfault.network.graph import build_network
+
+
+def both(topology: Topology, order: int, modes: tuple[str, ...]) -> tuple[list[list[object]], list[list[object]]]:
+    system = plan_system(build_network(topology), order, modes)
+    rides = rides_through_stages(topology)
+    enumerated = minimal_cut_sets(evaluate_system(system), rides)
+    direct = direct_cut_sets(system, rides)
+    assert [c.smallest for c in enumerated] == [c.smallest for c in direct]
+    return [list(c) for c in enumerated], [list(c) for c in direct]
+
+
+@pytest.mark.parametrize("first", range(0, 80, 10))
+def test_direct_equals_enumeration_on_random_systems(first: int) -> None:
+    for seed in range(first, first + 10):
+        topology = random_topology(seed) if seed % 3 else random_cooled_topology(seed)
+        modes = MODES if seed % 2 else ("loss",)
+        enumerated, direct = both(topology, 3 if modes == ("loss",) else 2, modes)
+        assert enumerated == direct, seed
+
+
+def test_direct_equals_enumeration_on_channels() -> None:
+    enumerated, direct = both(channels_system(3), 3, ("loss",))
+    assert enumerated == direct
+    assert any(len(c) == 3 for own in direct for c in own)
+
+
+@pytest.mark.parametrize("seed", range(300, 330))
+def test_a_cut_set_fails_its_consumer_and_no_part_of_it_does(seed: int) -> None:
+    topology = random_topology(seed)
+    network, rides = build_network(topology), rides_through_stages(topology)
+    system = plan_system(network, 2, MODES)
+    for i, own in enumerate(direct_cut_sets(system, rides)):
+        consumer = network.ids[network.n_components + i]
+        for cut in list(own)[:20]:
+            parts = [part for k in range(len(cut)) for part in combinations(cut, k)]
+            states = case_states(network, [cut, *parts])
+            fails = [OUTCOMES.index(s.outcomes[consumer]) > rides[i] for s in states]
+            assert fails[0], (seed, consumer, cut)
+            assert not any(fails[1:]), (seed, consumer, cut)
