@@ -103,7 +103,7 @@ def random_topology(seed: int | random.Random, smallest: int = 5, largest: int =
         loads=loads,
         functions=functions,
         links=links,
-        standing=random_standing(rng, components) if "standing" in corners else (),
+        standing=random_standing(rng, components, loads) if "standing" in corners else (),
         default_rides_through=rng.choice(STAGES),
     )
     return topology
@@ -137,6 +137,8 @@ def random_links(rng: random.Random, ids: list[str], kind_of: dict[str, str]) ->
     sources = [i for i in ids if kind_of[i] in SOURCE_KINDS]
     if passing and chance(rng, 0.35):  # links into a source or storage: they carry faults only
         join(rng.choice(passing), rng.choice(sources), chance(rng, 0.5))
+    if len(sources) > 1 and chance(rng, 0.15):  # from a source straight into a storage, say
+        join(*rng.sample(sources, 2), two_way=chance(rng, 0.3))
     return without_two_way(links, kind_of)
 
 
@@ -302,7 +304,12 @@ def close_cooling_loop(
     components[cooled] = replace(components[cooled], needs=(*components[cooled].needs, Need(coolant)))
 
 
-def random_standing(rng: random.Random, components: dict[str, Component]) -> tuple[Event, ...]:
+def random_standing(
+    rng: random.Random, components: dict[str, Component], loads: dict[str, Load]
+) -> tuple[Event, ...]:
+    shorted = [x.id for x in loads.values() if x.modes]
+    if shorted and chance(rng, 0.2):
+        return (Event(rng.choice(shorted), "short"),)
     broken = rng.sample(list(components), rng.randint(1, min(2, len(components))))
     return tuple(Event(i, rng.choice(components[i].possible_modes)) for i in broken)
 

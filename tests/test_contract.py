@@ -229,6 +229,19 @@ def test_a_case_has_one_event_a_component(results: Callable[..., dict[str, Any]]
     assert results(system, order=3, modes=MODES)["case_count"] == 7
 
 
+@RESULTS
+def test_the_ends_of_the_scale(results: Callable[..., dict[str, Any]]) -> None:
+    solid = {"kind": "source", "can_fail": False}
+    nothing_fails = results(topology({"S": solid}, loads={"L": {"fed_by": "S", "severity": "critical"}}), order=2)
+    assert (nothing_fails["events"], nothing_fails["case_count"], nothing_fails["cases"]) == ([], 0, [])
+    assert verdict_of(nothing_fails, "L") == (2, True, True, [])
+    nobody_asks = results(topology({"S": "source", "A": "bus"}, ["S -> A"]), order=2, modes=("loss", "short"))
+    assert (nobody_asks["consumers"], nobody_asks["case_count"], nobody_asks["cases"]) == ([], 5, [])
+    # An order above the number of events: every case there is, and no verdict beyond what was found.
+    deep = results(topology({"S": "source", "T": "source"}, loads={"L": "S T"}), order=5)
+    assert (deep["case_count"], verdict_of(deep, "L")) == (3, (1, False, None, [["S", "T"]]))
+
+
 # Comparison, on both
 
 

@@ -26,6 +26,7 @@ from reference import (
     results_of,
 )
 
+from powerfault.failures import clusters
 from powerfault.failures.case_state import case_states
 from powerfault.model.elements import CLEARING_KINDS, MODES, OUTCOMES, STAGES, Event, Function, Topology
 from powerfault.network.graph import build_network
@@ -79,6 +80,37 @@ def test_systems_of_several_parts_at_length() -> None:
         assert_same_results(random_parts(seed, 2 + seed % 3), order=2, modes=MODES)
     for seed in range(81_080, 81_110):
         assert_same_results(random_parts(seed, 3, 5, 6), order=3, modes=("loss", "short"))
+
+
+WAYS_OF_WORKING = {
+    # Thresholds of the engine set so that small systems are worked as large ones are.
+    "every cluster apart": {"ROW_COST": 0},
+    "short pieces": {"LANES_AT_ONCE": 64},
+    "words of an array": {"LANES_AS_NUMBERS": 0},
+    "all of these": {"ROW_COST": 0, "LANES_AT_ONCE": 128, "LANES_AS_NUMBERS": 0},
+}
+
+
+@pytest.mark.parametrize("way", WAYS_OF_WORKING)
+def test_ways_of_working_change_nothing(way: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    for name, value in WAYS_OF_WORKING[way].items():
+        monkeypatch.setattr(clusters, name, value)
+    for seed in range(84_000, 84_010):
+        assert_same_results(random_topology(seed, 6, 10), order=2, modes=MODES)
+    for seed in range(84_010, 84_013):
+        assert_same_results(random_parts(seed, 2, 5, 7), order=2, modes=MODES)
+
+
+@pytest.mark.full
+@pytest.mark.timeout(1500)
+@pytest.mark.parametrize("way", WAYS_OF_WORKING)
+def test_ways_of_working_change_nothing_at_length(way: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    for name, value in WAYS_OF_WORKING[way].items():
+        monkeypatch.setattr(clusters, name, value)
+    for seed in range(85_000, 85_100):
+        assert_same_results(random_topology(seed), order=2, modes=MODES)
+    for seed in range(85_100, 85_140):
+        assert_same_results(drawn_out(random_parts(seed, 2 + seed % 2), seed), order=2, modes=MODES)
 
 
 def test_chains_whose_parts_fail_alike() -> None:
