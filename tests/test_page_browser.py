@@ -79,9 +79,13 @@ class Watched:
         self.requests: list[str] = []
         self.page.on("console", lambda m: self.complaints.append(m.text) if m.type in ("error", "warning") else None)
         self.page.on("pageerror", lambda e: self.complaints.append(str(e)))
-        self.page.on("dialog", lambda d: (self.complaints.append(f"dialog {d.message}"), d.dismiss()))
+        self.page.on("dialog", self.refuse)
         self.page.on("request", lambda r: self.requests.append(r.url))
         self.page.goto(address)
+
+    def refuse(self, dialog: Any) -> None:
+        self.complaints.append(f"dialog {dialog.message}")
+        dialog.dismiss()
 
 
 @pytest.fixture

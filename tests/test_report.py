@@ -11,6 +11,7 @@ import re
 import zipfile
 from html.parser import HTMLParser
 from pathlib import Path
+from typing import Any
 
 import pytest
 from click.testing import CliRunner
@@ -20,7 +21,6 @@ from powerfault.errors import OutputError, ToolError
 from powerfault.model.elements import Component, Event, Load, Topology
 from powerfault.model.modify import apply_proposals
 from powerfault.model.reader import load_topology
-from powerfault.output import report as report_module
 from powerfault.output.report import build_sections, write_report
 from powerfault.output.report_input import ReportInput, minimal
 from powerfault.output.sections import section_markdown, unbroken_ids
@@ -173,9 +173,12 @@ def test_where_nothing_is_worse_it_says_nothing_plainly(written: Path) -> None:
 
 def bare_tie() -> ReportInput:
     """A tie without a breaker between two buses: it cures the loss of a source and lets a short take both."""
-    parts = {"PV-A": "source", "PV-B": "source", "BUS-A": {"kind": "bus", "channel": "a"},
+    parts: dict[str, Any] = {"PV-A": "source", "PV-B": "source", "BUS-A": {"kind": "bus", "channel": "a"},
              "BUS-B": {"kind": "bus", "channel": "b"}}  # fmt: skip
-    loads = {"A": {"fed_by": "BUS-A", "severity": "critical"}, "B": {"fed_by": "BUS-B", "severity": "critical"}}
+    loads: dict[str, Any] = {
+        "A": {"fed_by": "BUS-A", "severity": "critical"},
+        "B": {"fed_by": "BUS-B", "severity": "critical"},
+    }
     feeds = ["PV-A -> BUS-A", "PV-B -> BUS-B"]
     before = topology(parts, feeds, loads=loads)
     after = topology(
@@ -301,7 +304,7 @@ def test_a_failure_on_the_way_leaves_the_old_report(
     def broken(*_: object) -> None:
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr(report_module.cases_section, "write_cases", broken)
+    monkeypatch.setattr("powerfault.output.cases_section.write_cases", broken)
     with pytest.raises(OutputError, match="No space left"):
         write_report(ReportInput(teaching.study), tmp_path / "r")
     assert {p.name: p.read_bytes() for p in (tmp_path / "r").iterdir()} == before

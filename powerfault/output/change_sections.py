@@ -25,7 +25,7 @@ def _table(report: ReportInput, name: str, title: str, rows: Mapping[Case, Seque
             )
         ),
         SHOWN,
-    )  # fmt: skip
+    ).joined()  # fmt: skip
 
 
 def _cases(changes: Sequence[ConsumerChange], name: str, own: bool = False) -> dict[Case, list[str]]:
@@ -75,14 +75,20 @@ def harms_section(report: ReportInput) -> Section | None:
     lower = [c.id for c in changes if c.worsens]
     gone = [c.id for c in changes if c.after is None]
     blocks: list[Block] = []
+    modes = ", ".join(comparison.after.modes)
     if not (broken or worsened or own_broken or own_worsened or lower or gone or comparison.spread):
-        modes = ", ".join(comparison.after.modes)
         blocks.append(Paragraph(
             f"Nothing: in no case of up to {comparison.after.order} failures in mode {modes} does any consumer end "
             "worse than before, and no single short reaches a further channel.", "good"))  # fmt: skip
     elif not (broken or worsened or own_broken or own_worsened or lower or gone):
         blocks.append(Paragraph("In the modes enumerated, nothing: no consumer ends worse than before in any case. "
                                 "But shorts now spread further; see below.", "doubt"))  # fmt: skip
+    elif not (broken or worsened or lower or gone):
+        words = (
+            f"On the parts that both systems have, nothing: in no case of up to {comparison.after.order} failures in "
+            f"mode {modes} does any consumer end worse than before. What the proposal's own parts can do stands below."
+        )
+        blocks.append(Paragraph(words, "doubt"))
     if lower:
         names = listed(report.by_severity(lower), 30)
         blocks.append(Paragraph(f"Tolerates fewer failures than before: {names}.", "bad"))

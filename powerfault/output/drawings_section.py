@@ -13,18 +13,20 @@ from powerfault.output.tables import CaseCell
 
 
 def section(report: ReportInput) -> Section | None:
-    cases, more = drawn_cases(report)
+    cases, more, alike = drawn_cases(report)
     if not cases:
         return None
     fails = {case: (was, now) for case, was, now in report.failing_cases}
-    words = "Every single failure that fails a consumer, then every minimal pair, most severe first."
+    words = (
+        "Single failures that fail a consumer, then minimal pairs, most severe first; one of each effect comes first."
+    )
     if more:
         words += f" {len(cases)} are drawn; {more:,} more in cases.csv."
     words += " Each drawing is cut to what the case touches; the states are the worst over the phases, all stages done."
     blocks: list[Block] = [Paragraph(words), Raw('<div class="legend"></div>')]
     for number, case in enumerate(cases):
         was, now = fails[case]
-        blocks.append(_figure(report, number, case, was, now))
+        blocks.append(_figure(report, number, case, was, now, alike[case]))
     return Section("Drawings of the cases", "drawings", tuple(blocks))
 
 
@@ -33,12 +35,14 @@ def file_stem(number: int, case: Case) -> str:
     return f"{number + 1:03d}-" + "+".join(str(e).replace(":", ".") for e in case)[:80]
 
 
-def _figure(report: ReportInput, number: int, case: Case, was: list[str], now: list[str]) -> Raw:
+def _figure(report: ReportInput, number: int, case: Case, was: list[str], now: list[str], alike: list[Case]) -> Raw:
     cell = CaseCell(case)
     if report.comparison:
         words = f"Fails before: {listed(was) or 'nothing'}. Fails after: {listed(now) or 'nothing'}."
     else:
         words = f"Fails: {listed(was) or 'nothing'}."
+    if alike:
+        words += f" The same consumers fail with {listed([str(CaseCell(c)) for c in alike], 10)}."
     sides = report.pictures.sides
     slots = "".join(
         f'<div class="slot" data-drawn="{number}" data-side="{side}"><div class="side">'

@@ -31,8 +31,8 @@ def section(report: ReportInput) -> Section:
     )
     words = (
         "Click a component in either drawing to fail it in the chosen mode, click it again to mend it; on the "
-        "keyboard, Tab enters a drawing, the arrow keys move between components and Enter fails or mends. The answer is computed "
-        "in this page. On paper the system is shown with nothing failed."
+        "keyboard, Tab enters a drawing, the arrow keys move between components and Enter fails or mends. The "
+        "answer is computed in this page. On paper the system is shown with nothing failed."
     )
     return Section("Fail it yourself", "explore", (Paragraph(words), Raw(html)))
 

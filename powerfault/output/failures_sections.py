@@ -51,7 +51,9 @@ def singles_section(report: ReportInput) -> Section:
     columns: tuple[str, ...] = ("failed", "most severe")
     columns += ("fails before", "fails after", "change") if report.comparison else ("fails",)
     if rows:
-        blocks.append(TableBlock(Table("single_failures", "Single failures that fail a consumer", columns, rows, 120)))
+        blocks.append(
+            TableBlock(Table("single_failures", "Single failures that fail a consumer", columns, rows, 80).joined())
+        )
     return Section("Single failures", "singles", tuple(blocks))
 
 
@@ -72,11 +74,20 @@ def pairs_section(report: ReportInput) -> Section | None:
     if rows:
         blocks.append(TableBlock(Table(
             "pairs", "Minimal pairs: fail a consumer that neither member fails alone; most severe first", columns, rows,
-            PAIRS_SHOWN)))  # fmt: skip
+            PAIRS_SHOWN).joined()))  # fmt: skip
     return Section("Pairs of failures", "pairs", tuple(blocks))
 
 
-def drawn_cases(report: ReportInput) -> tuple[list[Case], int]:
-    """The cases that get a drawing, and how many more there are."""
-    cases = [case for case, _, _ in report.failing_cases]
-    return cases[: report.drawn_at_most], max(0, len(cases) - report.drawn_at_most)
+def drawn_cases(report: ReportInput) -> tuple[list[Case], int, dict[Case, list[Case]]]:
+    """The cases that get a drawing, how many more there are, and to each the others with the same effect.
+
+    One case of each effect comes first, single failures before pairs, so that a cap leaves out repetitions.
+    """
+    alike: dict[tuple[int, tuple[str, ...], tuple[str, ...]], list[Case]] = {}
+    for case, was, now in report.failing_cases:
+        alike.setdefault((len(case), tuple(was), tuple(now)), []).append(case)
+    first = [group[0] for group in alike.values()]
+    rest = [case for group in alike.values() for case in group[1:]]
+    cases = [*first, *sorted(rest, key=len)]
+    others = {case: [c for c in group if c != case] for group in alike.values() for case in group}
+    return cases[: report.drawn_at_most], max(0, len(cases) - report.drawn_at_most), others

@@ -57,7 +57,7 @@ def page_data(report: ReportInput) -> tuple[dict[str, Any], int, int]:
         },
     }  # fmt: skip
     drawn: list[dict[str, Any]] = []
-    shown, _ = drawn_cases(report)
+    shown, _, _ = drawn_cases(report)
     states = {side: pictures.case_states(side, [(), *shown]) for side in sides}
     frames: list[list[float]] = []
     for number, case in enumerate([(), *shown]):

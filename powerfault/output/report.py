@@ -153,7 +153,7 @@ def page_markdown(report: ReportInput, sections: list[Section]) -> str:
 
 
 def _write_drawings(report: ReportInput, folder: Path, told: Told) -> None:
-    cases, _ = drawn_cases(report)
+    cases, _, _ = drawn_cases(report)
     pictures = report.pictures
     for side in pictures.sides:
         _write(folder / f"000-nothing-failed-{side}.svg", pictures.draw((), side).svg)

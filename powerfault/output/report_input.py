@@ -103,11 +103,11 @@ class ReportInput:
         rows = [(case, failing(case, before), failing(case, after)) for case in cases]
         order = {e: i for i, e in enumerate(dict.fromkeys([*self.study.events, *self.last.events]))}
 
-        def key(row: tuple[Case, list[str], list[str]]) -> tuple[int, int, int, int, list[int]]:
+        def key(row: tuple[Case, list[str], list[str]]) -> tuple[int, int, int, int, int, list[int]]:
             case, was, now = row
             own = [*before.get(case, ()), *after.get(case, ())]
             return (len(case), min(map(self.rank, own), default=9), 0 if was != now or not self.comparison else 1,
-                    -len(set(own)), [order[e] for e in case])  # fmt: skip
+                    -len(set(own)), sum(e.mode != "loss" for e in case), [order[e] for e in case])  # fmt: skip
 
         return sorted(rows, key=key)
 

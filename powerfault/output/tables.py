@@ -10,7 +10,7 @@ from __future__ import annotations
 import csv
 import io
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from powerfault.errors import OutputError, ToolError
@@ -34,6 +34,25 @@ class CaseCell:
 
 
 @dataclass(frozen=True, slots=True)
+class CasesCell:
+    """Several cases of one effect in a cell of the page; the first few are named."""
+
+    cases: tuple[CaseCell, ...]
+    most: int = 9
+
+    @property
+    def named(self) -> tuple[CaseCell, ...]:
+        return self.cases[: self.most]
+
+    @property
+    def more(self) -> int:
+        return len(self.cases) - len(self.named)
+
+    def __str__(self) -> str:
+        return "; ".join(map(str, self.named)) + (f" and {self.more} more" if self.more else "")
+
+
+@dataclass(frozen=True, slots=True)
 class ToneCell:
     """Words with a tone: ``good``, ``bad`` or ``doubt``; the tone repeats what the words say."""
 
@@ -44,7 +63,7 @@ class ToneCell:
         return self.text
 
 
-Cell = str | int | float | None | CaseCell | ToneCell
+Cell = str | int | float | None | CaseCell | CasesCell | ToneCell
 
 
 @dataclass(frozen=True)
@@ -57,14 +76,32 @@ class Table:
     rows: tuple[tuple[Cell, ...], ...]
     shown: int | None = None
     numeric: frozenset[str] = field(default_factory=frozenset)
+    """Titles of columns to set as numbers, to the right, whatever their cells are."""
+    display: tuple[tuple[Cell, ...], ...] | None = None
+    """Rows for the page and Markdown where they differ from those of the files, as where like rows are joined."""
+
+    @property
+    def displayed(self) -> tuple[tuple[Cell, ...], ...]:
+        return self.rows if self.display is None else self.display
 
     @property
     def visible(self) -> tuple[tuple[Cell, ...], ...]:
-        return self.rows if self.shown is None else self.rows[: self.shown]
+        return self.displayed if self.shown is None else self.displayed[: self.shown]
 
     @property
     def hidden(self) -> int:
-        return len(self.rows) - len(self.visible)
+        return len(self.displayed) - len(self.visible)
+
+    def joined(self) -> Table:
+        """The same table, its page rows joined where they differ in the case of the first column alone."""
+        groups: dict[tuple[str, ...], list[tuple[Cell, ...]]] = {}
+        for row in self.rows:
+            groups.setdefault(tuple(map(str, row[1:])), []).append(row)
+        display: list[tuple[Cell, ...]] = []
+        for rows in groups.values():
+            cases = tuple(r[0] for r in rows if isinstance(r[0], CaseCell))
+            display.append((CasesCell(cases), *rows[0][1:]))
+        return replace(self, display=tuple(display))
 
 
 def plain(cell: Cell) -> str | int | float:
@@ -110,7 +147,8 @@ def markdown_table(table: Table) -> str:
     for row in table.visible:
         lines.append("| " + " | ".join(escape_markdown("" if c is None else str(c)) for c in row) + " |")
     if table.hidden:
-        lines += ["", f"{table.hidden:,} more in {table.name}.csv."]
+        kinds = "kinds " if table.display is not None else ""
+        lines += ["", f"{table.hidden:,} more {kinds}in {table.name}.csv."]
     return "\n".join(lines)
 
 
