@@ -18,6 +18,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from itertools import combinations
 
 from powerfault.errors import ModelError, Problem, RequestError
 from powerfault.failures.case_state import CaseState, case_states
@@ -27,6 +28,7 @@ from powerfault.measures.jumper_size import Progress, charge_rate_kw
 from powerfault.measures.layout import Layout, lay_out
 from powerfault.measures.positions import positions_of
 from powerfault.model.elements import STAGES, Component, Event, Topology
+from powerfault.network.failure_modes import list_events
 from powerfault.network.graph import build_network
 
 HORIZON_H = 1000.0
@@ -96,6 +98,16 @@ class Endurance:
     def worst_load(self, id_: str) -> tuple[CaseLife, LoadLife] | None:
         found = [(c, x) for c in self.cases for x in c.loads if x.id == id_]
         return min(found, key=lambda x: x[1].hours, default=None)
+
+
+def list_cases(
+    topology: Topology, order: int, modes: Sequence[str] = ("loss",), given: Iterable[Event] = ()
+) -> list[tuple[Event, ...]]:
+    """All cases of 0 to ``order`` events, one a component at most."""
+    events = list_events(topology, modes, given)
+    return [
+        case for k in range(order + 1) for case in combinations(events, k) if len({e.id for e in case}) == len(case)
+    ]
 
 
 def study_endurance(

@@ -29,7 +29,7 @@ from powerfault.measures.conductors import (
     loop_resistance_ohm,
 )
 from powerfault.measures.derating import Derating
-from powerfault.measures.jumper_size import METHOD, Need, Transfer, with_gauge
+from powerfault.measures.jumper_size import METHOD, Need, Transfer, charging_positions, with_gauge
 from powerfault.measures.positions import rated_positions
 from powerfault.measures.quantity import NOTE, UNKNOWN, UNMET, Finding, Quantity
 from powerfault.model.elements import Component, Event, Topology, in_phase
@@ -94,7 +94,8 @@ class ConductorSize:
     def fits(self) -> bool | None:
         """Whether the conductor as it stands meets every criterion that could be judged."""
         rows = [row for d in self.directions for row in d.rows if row.present]
-        if any(f.grave == UNMET for f in self.findings) or any(row.fits is False for row in rows):
+        own = [*self.findings, *(f for d in self.directions for f in d.findings if f.id == self.need.conductor.id)]
+        if any(f.grave == UNMET for f in own) or any(row.fits is False for row in rows):
             return False
         return True if rows and all(row.fits for row in rows) else None
 
@@ -145,6 +146,8 @@ class _Cases:
     def positions(self, transfer: Transfer) -> tuple[frozenset[str], bool]:
         """What conducts in the case, and whether loads had to be shed for ratings."""
         key = transfer.failed, transfer.stage, transfer.phase
+        if key not in self.known and transfer.resting:
+            self.known[key] = charging_positions(self.topology, transfer, self.given).conducting, False
         if key not in self.known:
             rated = rated_positions(self.topology, transfer.failed, transfer.stage, transfer.phase, self.given)
             self.known[key] = rated.conducting, bool(rated.dark)
@@ -256,8 +259,8 @@ def _quantities(
 ) -> tuple[Quantity, ...]:
     """The numbers of the conductor as it stands, each with what stands behind it."""
     found = [
-        Quantity("transfer asked for", transfer.needed_kw, "kW", "sum of demand behind it / efficiencies on the way",
-                 f"case {transfer.case_name}, {transfer.stage}, {transfer.phase}", METHOD),
+        Quantity("transfer asked for", transfer.needed_kw, "kW", "demand behind it / efficiencies on the way",
+                 f"DC flow in case {transfer.case_name}", "all live loads on; the conductor itself without resistance"),
         Quantity("greatest supply", transfer.supply_kw if transfer.supply_kw < math.inf else None, "kW",
                  "sum over feeders of min(rating, capacity in the phase, efficiency x what is behind)", "the file",
                  "other consumers on the sending side take nothing" if transfer.supply_kw < math.inf

@@ -2,10 +2,11 @@
 
 Every case of 0 to K events is evaluated twice, with the jumper and with it lost. A load served with it and not
 without depends on it there, and so does a storage charged only through it. In each such case the switches take the
-positions nearest to normal that serve the live loads, and the DC flow gives what passes the jumper, losses of
-converters on the way included. This *need* is taken with the jumper itself without resistance, so that it does not
-depend on the gauge to be chosen, and without regard to ratings. What can come is also bounded by what the feeders of
-its area can give together (rating, and capacity in the phase): the *transfer* to size for is the lesser of the two.
+positions nearest to normal that serve the live loads (and charge such a storage, which then gives no power itself),
+and the DC flow gives what passes the jumper, losses of converters on the way included. This *need* is taken with the
+jumper itself without resistance, so that it does not depend on the gauge to be chosen, and without regard to ratings.
+What can come is also bounded by what the feeders on the sending side can give together (rating, and capacity in the
+phase): the *transfer* to size for is the lesser of the two.
 
 Cases in which the jumper's surroundings are alike are solved once.
 """
@@ -22,10 +23,10 @@ from powerfault.failures.case_state import case_states, failed_rows
 from powerfault.failures.energise import Energised, energise
 from powerfault.failures.lanes import WholeNumberLanes
 from powerfault.failures.plan import make_plan
-from powerfault.measures.bus_voltages import Voltages, solve_voltages
+from powerfault.measures.bus_voltages import solve_voltages
 from powerfault.measures.derating import Derating
 from powerfault.measures.layout import lay_out
-from powerfault.measures.positions import choose_positions, positions_of
+from powerfault.measures.positions import Positions, choose_positions
 from powerfault.model.elements import CONDUCTOR_KINDS, STAGES, Component, Event, Topology, in_phase
 from powerfault.network.failure_modes import list_events, merge_given
 from powerfault.network.graph import build_network
@@ -57,6 +58,8 @@ class Transfer:
     depends: tuple[str, ...]
     """Loads and storages that have no other way."""
     extra_kw: tuple[tuple[str, float], ...] = ()
+    resting: tuple[str, ...] = ()
+    """Storages charged through it: they take power here, and give none."""
 
     @property
     def power_kw(self) -> float:
@@ -138,14 +141,13 @@ def find_need(
     return Need(topology.components[id_], order, tuple(modes), total, needing, finder.greatest, tuple(finder.unsolved))
 
 
-def solve_transfer(
-    topology: Topology, transfer: Transfer, derating: Derating, given: Iterable[Event] = ()
-) -> Voltages:
-    """The whole network in the case of ``transfer``, with the conductor as ``topology`` has it."""
+def charging_positions(topology: Topology, transfer: Transfer, given: Iterable[Event] = ()) -> Positions:
+    """The positions in which ``transfer`` was found, for one that charges storages."""
     state = case_states(build_network(topology), [transfer.failed], given)[0]
-    layout = lay_out(topology)
-    positions = positions_of(layout, state, STAGES.index(transfer.stage), transfer.phase)
-    return solve_voltages(layout, positions.conducting, transfer.phase, derating, dict(transfer.extra_kw))
+    live = state.live[STAGES.index(transfer.stage)][transfer.phase] - set(transfer.resting)
+    stuck_closed = [e.id for e in (*state.standing, *state.failed) if e.mode == "closed"]
+    chargers = [id_ for id_, _ in transfer.extra_kw]
+    return choose_positions(lay_out(topology), live, state.tripped, stuck_closed, chargers)
 
 
 def with_gauge(topology: Topology, id_: str, gauge: int) -> Topology:
@@ -264,6 +266,7 @@ class _Finder:
     ) -> None:  # fmt: skip
         extra = tuple(sorted(self._charge_kw(charged, live).items()))
         stuck_closed = tuple(e.id for e in (*self.standing, *failed) if e.mode == "closed")
+        live -= set(charged)
         key = phase, live, tripped & live, stuck_closed, extra
         if key not in self.known:
             self.known[key] = self._flow(failed, stage, phase, live, tripped, stuck_closed, extra)
@@ -274,6 +277,7 @@ class _Finder:
         transfer = Transfer(
             self.id, failed, STAGES[stage], phase, sends, receives, needed_kw, supply_kw,
             sum(kw for _, kw in extra), self.layout.nominal.get(self.id), (*loads, *charged), extra,
+            tuple(charged),
         )  # fmt: skip
         way = phase, sends, receives
         if way not in self.greatest or _rank(transfer) > _rank(self.greatest[way]):
@@ -283,7 +287,7 @@ class _Finder:
         self, failed: tuple[Event, ...], stage: int, phase: str, live: frozenset[str], tripped: frozenset[str],
         stuck_closed: tuple[str, ...], extra: tuple[tuple[str, float], ...],
     ) -> tuple[str, str, float, float] | None:  # fmt: skip
-        positions = choose_positions(self.layout, live, tripped, stuck_closed)
+        positions = choose_positions(self.layout, live, tripped, stuck_closed, [id_ for id_, _ in extra])
         if self.id not in positions.conducting:
             return None
         key = "flow", phase, self.layout.energised(positions.conducting) & self.near, extra

@@ -31,9 +31,13 @@ class Positions:
 
 
 def choose_positions(
-    layout: Layout, live: Collection[str], tripped: Collection[str] = (), stuck_closed: Collection[str] = ()
+    layout: Layout,
+    live: Collection[str],
+    tripped: Collection[str] = (),
+    stuck_closed: Collection[str] = (),
+    also: Collection[str] = (),
 ) -> Positions:
-    """Return the positions nearest to normal that serve the loads of ``live``.
+    """Return the positions nearest to normal that serve the loads of ``live``, and power the components in ``also``.
 
     ``live`` holds the components and loads live at the stage, ``tripped`` the devices that cleared a fault (closed
     again only as an operation), ``stuck_closed`` those that stand closed by failure.
@@ -47,17 +51,18 @@ def choose_positions(
         or (c.kind == "jumper" and not c.mated)
     }
     optional -= set(stuck_closed)
-    wanted = sorted((x for x in topology.loads.values() if x.id in live), key=lambda x: x.service_priority)
-    conducting = (components - optional) | {x.id for x in wanted}
+    loads = sorted((x for x in topology.loads.values() if x.id in live), key=lambda x: x.service_priority)
+    wanted = [*(x.id for x in loads), *(x for x in topology.components if x in also and x in live)]
+    conducting = (components - optional) | {x.id for x in loads}
     rank = {id_: i for i, id_ in enumerate(topology.components)}
     closed: list[str] = []
     dark: list[str] = []
     powered = layout.energised(conducting)
-    for load in wanted:
-        while load.id not in powered:
-            path = _nearest(load.id, layout, powered, optional - set(closed), rank, conducting)
+    for id_ in wanted:
+        while id_ not in powered:
+            path = _nearest(id_, layout, powered, optional - set(closed), rank, conducting)
             if not path:
-                dark.append(load.id)
+                dark.append(id_)
                 break
             closed += path
             conducting |= set(path)

@@ -1,0 +1,71 @@
+"""``powerfault endurance``: how long batteries last in each case."""
+
+from __future__ import annotations
+
+import click
+
+from powerfault.cli import EXIT_UNMET
+from powerfault.cli.options import (
+    Progress,
+    file_argument,
+    given_option,
+    json_option,
+    load_applied,
+    modes_option,
+    unmet_option,
+    with_option,
+)
+from powerfault.model.elements import STAGES
+
+
+@click.command("endurance")
+@file_argument
+@with_option
+@click.option("--order", type=click.IntRange(min=1), default=1, show_default=True, help="Failures at once, at most.")
+@modes_option
+@given_option
+@click.option("--fail", "failed", multiple=True, metavar="EVENT", help="Only the case of this event (repeatable).")
+@click.option(
+    "--stage", type=click.Choice(STAGES), default="commanded", show_default=True, help="How far switching has got."
+)
+@json_option
+@unmet_option
+def command(
+    file: str,
+    proposals: tuple[str, ...],
+    order: int,
+    modes: tuple[str, ...],
+    given: tuple[str, ...],
+    failed: tuple[str, ...],
+    stage: str,
+    as_json: bool,
+    fail_on_unmet: bool,
+) -> int:
+    """Find when each storage is flat and which loads then drop, in every case of one to ORDER failures.
+
+    The phases follow each other; a storage is recharged from what sources can spare, through a jumper too.
+    """
+    topology = load_applied(file, proposals)
+    from powerfault.measures.derating import read_derating
+    from powerfault.measures.endurance import list_cases, study_endurance
+    from powerfault.network.failure_modes import parse_event
+
+    events = tuple(parse_event(topology, e) for e in given)
+    cases = [tuple(parse_event(topology, e) for e in failed)] if failed else list_cases(topology, order, modes, events)
+    with Progress() as progress:
+        found = study_endurance(
+            topology, cases, stage, events, read_derating(topology), spare=not failed, progress=progress
+        )
+    if as_json:
+        import json
+
+        from powerfault.output.endurance_text import endurance_json
+
+        click.echo(json.dumps(endurance_json(topology, found), ensure_ascii=False))
+    else:
+        from powerfault.output.block_text import print_blocks
+        from powerfault.output.endurance_text import endurance_blocks
+        from powerfault.output.terminal import Screen
+
+        print_blocks(endurance_blocks(topology, found), Screen(), 20)
+    return EXIT_UNMET if fail_on_unmet and any(not x.meets for c in found.cases for x in c.loads) else 0

@@ -1,0 +1,46 @@
+"""``powerfault protection``: whether the device nearest to a fault clears it."""
+
+from __future__ import annotations
+
+import click
+
+from powerfault.cli import EXIT_UNMET
+from powerfault.cli.options import file_argument, json_option, load_applied, unmet_option, with_option
+
+
+@click.command("protection")
+@file_argument
+@with_option
+@json_option
+@unmet_option
+def command(file: str, proposals: tuple[str, ...], as_json: bool, fail_on_unmet: bool) -> int:
+    """Compare current limits with trips: what never trips, what opens first, which conductor is unprotected.
+
+    Also closing onto a dead part: its capacitance and the starting power of its loads against the feeders' limits.
+    """
+    topology = load_applied(file, proposals)
+    from powerfault.measures.derating import read_derating
+    from powerfault.measures.protection import study_protection
+
+    found = study_protection(topology, read_derating(topology))
+    if as_json:
+        import json
+
+        from powerfault.output.size_tables import protection_json
+
+        told = {
+            "format": 1,
+            "topology": topology.name,
+            "sha256": topology.sha256,
+            "with": list(topology.applied),
+            **protection_json(found),
+            "findings": [f.to_json() for f in found.findings],
+        }
+        click.echo(json.dumps(told, ensure_ascii=False))
+    else:
+        from powerfault.output.block_text import print_blocks
+        from powerfault.output.protection_text import protection_blocks
+        from powerfault.output.terminal import Screen
+
+        print_blocks(protection_blocks(topology, found), Screen(), 40)
+    return EXIT_UNMET if fail_on_unmet and any(f.grave == "unmet" for f in found.findings) else 0
