@@ -206,8 +206,8 @@ def optimise(
 ) -> PartService:
     """Return the best service of one part by the solver, certified, or one that says that it is not proved.
 
-    ``near`` are the closed switches to stay close to among equally few operations; ``apart`` also opens every movable
-    switch onto a ``one_feed`` component that it does not use.
+    With ``near`` (closed switches) the fewest departures from those come before the fewest operations; ``apart`` also
+    opens every movable switch onto a ``one_feed`` component that it does not use.
     """
     from powerfault.measures.service_model import ServiceModel
 

@@ -268,6 +268,6 @@ def _in_processes(jobs: int, runs: list[list[Case]], start: tuple[Any, ...]) -> 
             yield ahead.pop(0).result()
             ahead += [pool.submit(_run, run) for run in islice(waiting, 1)]
     except BrokenProcessPool as error:
-        raise RequestError("a process that was computing cases was killed; nothing was written. Try --jobs 1") from error
+        raise RequestError("a process computing cases was killed; nothing was written. Try --jobs 1") from error
     finally:
         pool.shutdown(wait=False, cancel_futures=True)

@@ -45,7 +45,7 @@ JUMPER_WEIGHT = 16.0
 class ServiceModel:
     """The program of one part. ``grounded`` adds ranks; ``apart`` opens switches that one_feed points do not use.
 
-    ``near`` are positions to stay close to among those of equally few operations.
+    ``near`` are closed switches: departing from them is then what is made least, before operations are counted.
     """
 
     def __init__(
@@ -433,26 +433,25 @@ class ServiceModel:
         return [{c: float(w) for c, w in goal.items()} for goal in goals]
 
     def _effort(self) -> dict[int, float]:
-        """Operations first; then, far below one operation, closings of what tripped, matings and departures."""
-        surviving = self.surviving
-        small: dict[int, float] = dict.fromkeys(self.mateable, 1.0)
-        for v in self.movable:
-            if v in surviving.tripped and v in self.plant.normally_closed:
-                small[v] = small.get(v, 0.0) + 1.0
-            if self.near is not None:
-                small[v] = small.get(v, 0.0) + (-1.0 if v in self.near else 1.0)
-        big = float(2 * len(self.p) + 2)
+        """Operations first; then, far below one operation, closings of what tripped and matings.
+
+        With ``near``, departures from those positions come before all of that.
+        """
+        plant, surviving = self.plant, self.surviving
+        big = float(len(self.p) + 1)
         effort: dict[int, float] = {}
         for v, column in self.p.items():
-            cost = small.get(v, 0.0)
             if v in surviving.mateable:
-                pass
-            elif v not in self.plant.normally_closed:
-                cost += big
-            elif v not in surviving.tripped:
-                cost -= big
-            if cost:
-                effort[column] = cost
+                cost = 1.0
+            elif v not in plant.normally_closed:
+                cost = big
+            elif v in surviving.tripped:
+                cost = 1.0
+            else:
+                cost = -big
+            if self.near is not None and v in surviving.movable:
+                cost += big * big * (-1.0 if v in self.near else 1.0)
+            effort[column] = cost
         return effort
 
     def _finish(self, values: tuple[float, ...]) -> Service | None:

@@ -247,4 +247,16 @@ def _useful(plant: Plant, live: Nodes, also: list[int]) -> Nodes:
             if u in live and u not in found:
                 found.add(u)
                 waiting.append(u)
+    # What hangs on one neighbour alone (a battery's lead without the battery) gives nothing back.
+    kept = plant.loads | plant.sources | plant.needed
+    suspects = [v for v in found if v not in kept]
+    while suspects:
+        v = suspects.pop()
+        if v not in found:
+            continue
+        near = {u for u in network.upstream[v] if u in found}
+        near.update(w for w in network.downstream[v] if w in found)
+        if len(near) < 2 and v not in also:
+            found.discard(v)
+            suspects += [u for u in near if u not in kept]
     return frozenset(found)
