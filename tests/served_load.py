@@ -1,25 +1,26 @@
 """The best service by trying everything, and small random systems with ratings: the other side of the capacity tests.
 
-Nothing here comes from the package's model of served load: what survives is read from the reference evaluator, all
-switch positions, one-feed choices and sets of loads are tried, liveness is iterated from the format's words, closed
-paths are asked of networkx and flows of scipy's linear programming. Slow and obvious.
+Nothing here comes from the package's model of served load (but for the type of its answer): what survives is read
+from the reference evaluator, all switch positions, one-feed choices and sets of loads are tried, liveness is iterated
+from the format's words, closed paths are asked of networkx and flows of scipy's linear programming. Slow and obvious.
 """
 
 from __future__ import annotations
 
 import random
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations, product
 from typing import Any
 
 import networkx as nx
 import numpy as np
 from scipy.optimize import linprog
+
+from powerfault.measures.capacity import ServedCase
+from powerfault.model.elements import Component, Event, Function, Load, Need, Phase, Topology, in_phase
 from tests.build import feed_links
 from tests.reference import System
-
-from powerfault.model.elements import Component, Event, Function, Load, Need, Phase, Topology, in_phase
 
 INF = float("inf")
 
@@ -259,6 +260,52 @@ def _subsets(ids: list[str]) -> Iterator[set[str]]:
             yield set(s)
 
 
+def flow_faults(t: Topology, case: ServedCase) -> list[str]:
+    """What does not balance in the flows of a case, by the file's own words; an empty list is a certificate."""
+    ids = [*t.components, *t.loads, *t.functions]
+    flow = {(ids[u], ids[v]): kw for (u, v), kw in case.service.flow_kw.items()}
+    links = {*t.links, *t.load_links()}
+    wrong = [f"{a} to {b} is no link" for a, b in flow if (a, b) not in links]
+    wrong += [f"{kw} kW runs from {a} to {b}" for (a, b), kw in flow.items() if kw < 0]
+    down = {e.id for e in (*case.failed, *t.standing) if e.mode in ("loss", "closed")}
+    wrong += [f"{a} to {b} runs through a lost component" for a, b in flow if a in down or b in down]
+    hours = next(p.duration_h for p in t.phases if p.name == case.phase)
+    total = 0.0
+    for i, c in t.components.items():
+        inside = sum(kw for (_, b), kw in flow.items() if b == i)
+        outside = sum(kw for (a, _), kw in flow.items() if a == i)
+        if c.kind in ("source", "storage"):
+            most = in_phase(c.capacity_kw, case.phase, INF)
+            assert most is not None
+            if c.energy_kwh is not None and hours:
+                most = min(most, c.energy_kwh * (1.0 if c.depth_limit is None else c.depth_limit) / hours)
+            if inside or outside > most + 1e-6:
+                wrong.append(f"{i} gives {outside} of {most} kW and takes {inside}")
+        else:
+            gain = c.efficiency if c.kind in ("converter", "regulator") and c.efficiency is not None else 1.0
+            if abs(gain * inside - outside) > 1e-6:
+                wrong.append(f"{i}: {inside} kW in, {outside} kW out, efficiency {gain}")
+        if c.rating_kw is not None and outside > c.rating_kw + 1e-6:
+            wrong.append(f"{i} carries {outside} of {c.rating_kw} kW")
+        if c.rating_a is not None and c.voltage_v is not None and outside > c.rating_a * c.voltage_v / 1000 + 1e-6:
+            wrong.append(f"{i} carries {outside} kW, more than {c.rating_a} A")
+        if i in case.loading and abs(case.loading[i].kw - outside) > 1e-9:
+            wrong.append(f"{i} is said to carry {case.loading[i].kw}, not {outside} kW")
+    served: dict[int, float] = {}
+    for i, x in t.loads.items():
+        inside = sum(kw for (_, b), kw in flow.items() if b == i)
+        asks = (in_phase(x.demand_kw, case.phase, 0.0) or 0.0) if i in case.served else 0.0
+        total += asks
+        served[x.service_priority] = served.get(x.service_priority, 0.0) + asks
+        if abs(inside - asks) > 1e-6:
+            wrong.append(f"{i} takes {inside} of {asks} kW")
+        if x.judged_in(case.phase) and (i in case.served) == (i in case.shed):
+            wrong.append(f"{i} is neither or both of served and shed")
+    if any(abs(served.get(p, 0.0) - kw) > 1e-9 for p, kw in case.served_kw.items()):
+        wrong.append(f"served_kw {case.served_kw} is not what the loads add up to: {served}")
+    return wrong
+
+
 def random_rated_system(seed: int) -> Topology:
     """Two or three sides, each source, bus, converter, bus and loads, with ties, and some of every constraint."""
     rng = random.Random(seed)
@@ -295,8 +342,10 @@ def random_rated_system(seed: int) -> Topology:
         middle = ""
         if chance(0.4) and left:
             left -= 1
-            middle = add(f"BRK-{side}", "breaker", normally=rng.choice(["closed", "closed", "open"]), voltage_v=100.0,
-                         rating_a=rng.choice([None, 20.0, 30.0]), operated=rng.choice(["automatic", "commanded"]))  # fmt: skip
+            middle = add(
+                f"BRK-{side}", "breaker", normally=rng.choice(["closed", "closed", "open"]), voltage_v=100.0,
+                rating_a=rng.choice([None, 20.0, 30.0]), operated=rng.choice(["automatic", "commanded"]),
+            )  # fmt: skip
         elif chance(0.2):
             middle = add(f"D-{side}", "diode")
         feeds.append(f"{s} -> {middle} -> {b}" if middle else f"{s} -> {b}")
@@ -345,8 +394,7 @@ def random_rated_system(seed: int) -> Topology:
             functions["coolant"] = Function(id="coolant", of=members)
             name = "coolant"
         for cv in rng.sample(converters, rng.randint(1, len(converters))):
-            old = components[cv]
-            components[cv] = Component(**{**{f: getattr(old, f) for f in old.__dataclass_fields__}, "needs": (Need(name),)})
+            components[cv] = replace(components[cv], needs=(Need(name),))
     switches = [i for i, c in components.items() if c.is_switched]
     later: dict[str, Any] = {}
     if len(switches) > 1 and chance(0.3):

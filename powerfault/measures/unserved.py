@@ -61,7 +61,9 @@ def _no_path(plant: Plant, surviving: Surviving, load: int) -> Dark:
         needs = [n for n in plant.need_nodes[v] if n not in live]
         above = [u for u in plant.network.upstream[v] if u not in live and u not in seen]
         feeds_down = not any(u in live for u in plant.network.upstream[v]) and v not in plant.sources
-        if needs:
+        if v not in surviving.through:
+            roots.append(v)
+        elif needs:
             roots += [n for n in needs if n not in roots]
         elif not feeds_down or not plant.network.upstream[v]:
             roots.append(v)
