@@ -19,8 +19,11 @@ import os
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
+from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
+
+import numpy as np
 
 from powerfault.errors import RequestError, TooLargeError
 from powerfault.failures.case_state import case_states
@@ -119,13 +122,20 @@ class Study:
 
         ``outcomes`` holds only the consumers that are not uninterrupted.
         """
-        for failed, outcomes, _ in self.iter_cases_by_phase():
-            yield failed, outcomes
+        events, consumers = self.table.events, self.table.consumers
+        for run in self.table.touched():
+            starts = [0, *(np.flatnonzero(np.diff(run.case)) + 1).tolist(), len(run.case)] if len(run.case) else [0]
+            cases, consumer, outcome = run.cases.tolist(), run.consumer.tolist(), run.outcome.tolist()
+            for begin, end in pairwise(starts):
+                failed = tuple(events[e] for e in cases[run.case[begin]])
+                yield failed, {consumers[consumer[i]]: OUTCOMES[outcome[i]] for i in range(begin, end)}
 
     def iter_cases_by_phase(self) -> Iterator[tuple[tuple[Event, ...], dict[str, str], dict[str, dict[str, str]]]]:
-        import numpy as np
-
+        """As :meth:`iter_cases`, with the outcomes by phase where the study kept phases, else an empty mapping."""
         table = self.table
+        if table.phase_baseline is None:
+            yield from ((failed, outcomes, {}) for failed, outcomes in self.iter_cases())
+            return
         events, consumers = table.events, table.consumers
         for block in table.blocks:
             outcomes, by_phase = block.outcomes, block.phase_outcomes

@@ -15,7 +15,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from powerfault.failures.cases import Cases, case_blocks, count_cases
+from powerfault.failures.cases import Cases, case_blocks, count_cases, group_ends
 from powerfault.failures.clusters import ClusterPlan, SystemPlan, plan_system
 from powerfault.failures.energise import FailedRows, energise
 from powerfault.failures.lanes import Row, WordLanes
@@ -40,6 +40,19 @@ class CaseBlock:
     cases: Cases
     outcomes: NDArray[np.uint8]
     phase_outcomes: NDArray[np.uint8] | None = None
+
+
+@dataclass(slots=True)
+class TouchedCases:
+    """A run of cases (n, order) and, sorted by case and consumer, each (case, consumer) that is not uninterrupted.
+
+    ``case`` counts within the run; ``outcome`` is 1 to 4.
+    """
+
+    cases: Cases
+    case: NDArray[np.int64]
+    consumer: NDArray[np.int64]
+    outcome: NDArray[np.uint8]
 
 
 @dataclass(slots=True)
@@ -100,6 +113,62 @@ class CaseTable:
                 if phase_outcomes is not None:
                     phase_outcomes[:, :, cluster.plan.consumers] = by_phase[i][:, lanes]
             yield CaseBlock(cases, outcomes, phase_outcomes)
+
+    def touched(self) -> Iterator[TouchedCases]:
+        """All cases in order with the consumers that are not uninterrupted in them alone, a run of cases at a time.
+
+        Up to order 2 the work grows with what is written, and not with cases x consumers: of a pair only the clusters
+        that its first event reaches are looked up together; elsewhere its second event acts as if alone.
+        """
+        for k in range(1, self.order + 1):
+            yield from self._touched_pairs() if k == 2 else map(_touched_block, self.of_order(k))
+
+    def _touched_pairs(self) -> Iterator[TouchedCases]:
+        n, n_consumers = len(self.events), len(self.consumers)
+        if n < 2:
+            return
+        by_lane = [c.lane_outcomes() for c in self.clusters]
+        cluster_of = np.zeros(n_consumers, np.int64)
+        reach: list[list[int]] = [[] for _ in range(n)]
+        always = []
+        for c, cluster in enumerate(self.clusters):
+            cluster_of[cluster.plan.consumers] = c
+            if by_lane[c][0].any():
+                always.append(c)
+            for e in np.flatnonzero(cluster.plan.class_of):
+                reach[e].append(c)
+        singles = next(iter(self.of_order(1))) if n <= CASES_AT_ONCE else None
+        outcomes = singles.outcomes if singles is not None else np.concatenate([b.outcomes for b in self.of_order(1)])
+        alone_event, alone_consumer = np.nonzero(outcomes)
+        alone_outcome = outcomes[alone_event, alone_consumer]
+        alone_cluster = cluster_of[alone_consumer]
+        ends = group_ends(self.events)
+        for first in range(n):
+            second = np.arange(ends[first], n)
+            if not len(second):
+                continue
+            together = list(dict.fromkeys((*reach[first], *always)))
+            cases = np.column_stack([np.full(len(second), first), second]).astype(np.int32)
+            begin = np.searchsorted(alone_event, second[0])
+            apart = np.ones(len(self.clusters), bool)
+            apart[together] = False
+            kept = np.flatnonzero(apart[alone_cluster[begin:]]) + begin
+            rows = [alone_event[kept] - second[0]]
+            columns, values = [alone_consumer[kept]], [alone_outcome[kept]]
+            for c in together:
+                found = by_lane[c][self.clusters[c].plan.lanes_of(cases)]
+                row, column = np.nonzero(found)
+                rows.append(row)
+                columns.append(self.clusters[c].plan.consumers[column])
+                values.append(found[row, column])
+            row, column, value = map(np.concatenate, (rows, columns, values))
+            order = np.argsort(row * n_consumers + column, kind="stable")
+            yield TouchedCases(cases, row[order], column[order], value[order])
+
+
+def _touched_block(block: CaseBlock) -> TouchedCases:
+    row, column = np.nonzero(block.outcomes)
+    return TouchedCases(block.cases, row, column, block.outcomes[row, column])
 
 
 def evaluate_table(
