@@ -292,14 +292,14 @@ def test_each_proposal_is_tried_alone() -> None:
     t = read(
         "GOOD: {set: {CV: {efficiency: 0.5}}}", "BAD: {set: {CV: {kind: fuse}}}", "WORSE: {remove: {loads: [PUMP]}}"
     )
-    found, warnings = check_each(t)
+    found, warnings, _ = check_each(t)
     assert [problem.line for problem in found] == [21, 21, 22]
     assert warnings == []
 
 
 def test_a_proposal_that_builds_on_another_is_a_warning() -> None:
     t = read("B: {add: {feeds: [X -> BRK]}}", "A: {add: {components: {X: {kind: bus}}, feeds: [BUS -> X]}}")
-    found, warnings = check_each(t)
+    found, warnings, _ = check_each(t)
     assert found == []
     assert [str(w) for w in warnings] == [
         "f:20:6: proposals.B: can be applied only together with A, and after it: alone, it finds no X"
@@ -325,7 +325,7 @@ def test_every_way_to_build_on_another(second: str, lacks: str) -> None:
         "remove: {components: [CTRL]}, set: {BRK: {operated_by: null}}}"
     )
     t = read(f"A: {first}", f"B: {second}")
-    found, warnings = check_each(t)
+    found, warnings, _ = check_each(t)
     assert found == []
     assert len(warnings) == 1
     assert str(warnings[0]).endswith(f"alone, it finds {lacks}")
@@ -338,7 +338,7 @@ def test_proposals_may_build_on_each_other_in_a_chain_and_still_be_wrong() -> No
         "B: {add: {components: {Y: {kind: bus, needs: [X], voltage_v: 6}}}}",
         "A: {add: {components: {X: {kind: bus}}}}",
     )
-    found, warnings = check_each(t)
+    found, warnings, _ = check_each(t)
     assert ["only together with A and B" in str(w) for w in warnings] == [True, False]
     assert ["joins" in str(p) for p in found] == [True]
 

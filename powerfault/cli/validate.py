@@ -27,7 +27,7 @@ def command(file: str, proposals: tuple[str, ...], quiet: bool) -> int:
     from powerfault.model.reader import load_topology, topology_warnings
 
     topology = load_topology(file)
-    problems, warnings = check_each(topology)
+    problems, warnings, made = check_each(topology)
     if problems:
         raise ModelError(in_order(problems))
     applied = apply_proposals(topology, proposals)
@@ -35,7 +35,7 @@ def command(file: str, proposals: tuple[str, ...], quiet: bool) -> int:
     if topology.expect:  # the evaluator is loaded only where there is something to evaluate
         from powerfault.failures.expectations import unmet_expectations
 
-        held, unmet = unmet_expectations(topology)
+        held, unmet = unmet_expectations(topology, made)
     if not quiet:
         _print_warnings(in_order([*topology_warnings(applied), *warnings]))
     if unmet:

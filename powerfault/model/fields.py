@@ -6,8 +6,7 @@ kind does not have, two fields that exclude each other, an id that names nothing
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 from powerfault.model.elements import KINDS, MODES, SEVERITIES, STAGES
 
@@ -36,8 +35,7 @@ CONDUCTORS = ("cable", "jumper")
 MATED = ("jumper", "coolant_jumper")
 
 
-@dataclass(frozen=True, slots=True)
-class Field:
+class Field(NamedTuple):
     """One field: ``least`` and ``most`` include the bound, ``above`` excludes it; ``kinds`` is for components."""
 
     name: str

@@ -61,19 +61,20 @@ def absence(id_: str) -> str:
     return f"no {id_}"
 
 
-def check_each(topology: Topology) -> tuple[list[Problem], list[Problem]]:
-    """Apply every proposal alone; return the problems found and the warnings.
+def check_each(topology: Topology) -> tuple[list[Problem], list[Problem], dict[tuple[str, ...], Topology]]:
+    """Apply every proposal alone; return the problems found, the warnings, and the topologies made.
 
     A proposal that lacks only what another one adds (or removes) gets a warning that names the other, and is applied
     after it to find what else is wrong. The cost is that of a whole check for each proposal.
     """
     problems: list[Problem] = []
     warnings: list[Problem] = []
+    made: dict[tuple[str, ...], Topology] = {}
     providers = _providers(topology)
     for id_ in topology.proposals:
         ids, lacking = [id_], ""
         while True:
-            _, flaws, findings = try_proposals(topology, ids)
+            result, flaws, findings = try_proposals(topology, ids)
             wanted = {flaw.missing: providers[flaw.missing] for flaw in flaws
                       if flaw.missing in providers and not set(ids) & set(providers[flaw.missing])}  # fmt: skip
             if not wanted:
@@ -87,7 +88,9 @@ def check_each(topology: Topology) -> tuple[list[Problem], list[Problem]]:
         for flaw in flaws:
             findings.problem(flaw.path, flaw.message)
         problems.extend(findings.problems)
-    return problems, warnings
+        if not findings.problems:
+            made[tuple(ids)] = result
+    return problems, warnings, made
 
 
 def _lack(missing: str) -> str:

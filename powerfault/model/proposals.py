@@ -7,7 +7,6 @@ proposal. Whether it can be applied is for ``modify`` to say.
 from __future__ import annotations
 
 from collections.abc import Collection, Iterator, Mapping
-from dataclasses import dataclass, field
 from typing import Any
 
 from powerfault.model.elements import Component, Function, Link, Load, Proposal, Topology
@@ -45,11 +44,11 @@ def read_proposals(values: Values, data: Mapping[str, Any]) -> dict[str, Proposa
     return proposals
 
 
-@dataclass(slots=True)
 class _Added:
     """What all proposals of a file bring in, by proposal."""
 
-    elements: dict[str, Elements] = field(default_factory=dict)
+    def __init__(self) -> None:
+        self.elements: dict[str, Elements] = {}
 
     def ids(self) -> set[str]:
         return {id_ for elements in self.elements.values() for id_ in elements.ids()}

@@ -6,7 +6,6 @@ The file itself and the ``add`` of a proposal have the same sections, so both ar
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping
-from dataclasses import dataclass, field
 from typing import Any
 
 from powerfault.model.elements import KINDS, Component, Function, Link, Load
@@ -19,16 +18,18 @@ SECTIONS = {"components": COMPONENT, "loads": LOAD, "functions": FUNCTION}
 NOUNS = {"components": "a component", "loads": "a load", "functions": "a function"}
 
 
-@dataclass(slots=True)
 class Elements:
-    """What the sections of a file, or of the ``add`` of a proposal, hold. ``broken`` ids could not be read."""
+    """What the sections of a file, or of the ``add`` of a proposal, hold.
 
-    components: dict[str, Component] = field(default_factory=dict)
-    loads: dict[str, Load] = field(default_factory=dict)
-    functions: dict[str, Function] = field(default_factory=dict)
-    links: dict[Link, str] = field(default_factory=dict)
-    """Each one-way link with the path of the feed line that first spells it."""
-    broken: set[str] = field(default_factory=set)
+    ``links`` gives each one-way link the path of the feed line that first spells it; ``broken`` ids could not be read.
+    """
+
+    def __init__(self) -> None:
+        self.components: dict[str, Component] = {}
+        self.loads: dict[str, Load] = {}
+        self.functions: dict[str, Function] = {}
+        self.links: dict[Link, str] = {}
+        self.broken: set[str] = set()
 
     def ids(self) -> set[str]:
         return {*self.components, *self.loads, *self.functions, *self.broken}

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from typing import NamedTuple
 
 from powerfault.errors import Problem
 from powerfault.model.elements import TOLERANCE_BY_SEVERITY, Load, Topology, in_phase
@@ -14,8 +14,7 @@ from powerfault.model.voltages import CONVERTING_KINDS, bus_voltages, voltage_do
 MAX_LISTED = 200
 
 
-@dataclass(frozen=True, slots=True)
-class Waiver:
+class Waiver(NamedTuple):
     """A consumer that must tolerate fewer failures than is usual for its severity."""
 
     id: str

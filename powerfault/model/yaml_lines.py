@@ -14,7 +14,6 @@ import os
 import re
 import sys
 from collections.abc import Iterator
-from dataclasses import dataclass, field
 from typing import Any
 
 import yaml
@@ -61,14 +60,14 @@ class ZeroPadded(int):
         return made
 
 
-@dataclass(slots=True)
 class Document:
     """Plain data of one file. ``values`` and ``keys`` map a path such as ``loads.FAN-1.fed_by[0]`` to its position."""
 
-    file: str
-    data: Any = None
-    values: dict[str, Position] = field(default_factory=dict)
-    keys: dict[str, Position] = field(default_factory=dict)
+    def __init__(self, file: str) -> None:
+        self.file = file
+        self.data: Any = None
+        self.values: dict[str, Position] = {}
+        self.keys: dict[str, Position] = {}
 
 
 def read_bytes(source: str | os.PathLike[str]) -> tuple[str, bytes]:
