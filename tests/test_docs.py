@@ -114,16 +114,20 @@ def command_table() -> str:
 TABLE = re.compile(r"(?<=<!-- commands -->\n)(?:\|[^\n]*\n)+")
 
 
-def test_tutorial_runs_and_prints_what_the_readme_shows(tmp_path: Path) -> None:
-    played = play(readme(), tmp_path)
-    assert len(played) >= 5
-    for block, expected in played:
+@pytest.fixture(scope="module")
+def tutorial(tmp_path_factory: pytest.TempPathFactory) -> list[tuple[Block, str]]:
+    return play(readme(), tmp_path_factory.mktemp("tutorial"))
+
+
+def test_tutorial_runs_and_prints_what_the_readme_shows(tutorial: list[tuple[Block, str]]) -> None:
+    assert len(tutorial) >= 5
+    for block, expected in tutorial:
         assert block.body == expected
 
 
-def test_tutorial_reaches_a_verdict(tmp_path: Path) -> None:
+def test_tutorial_reaches_a_verdict(tutorial: list[tuple[Block, str]]) -> None:
     """The words of the tutorial hold, whatever the layout of the outputs."""
-    bodies = [body for _, body in play(readme(), tmp_path)]
+    bodies = [body for _, body in tutorial]
     assert "hut.yaml: valid" in bodies[0]
     assert "not met: PUMP" in bodies[1]
     assert "newly met: PUMP; none lost" in bodies[2]
