@@ -263,6 +263,7 @@ def _subsets(ids: list[str]) -> Iterator[set[str]]:
 def flow_faults(t: Topology, case: ServedCase) -> list[str]:
     """What does not balance in the flows of a case, by the file's own words; an empty list is a certificate."""
     ids = [*t.components, *t.loads, *t.functions]
+    assert case.service is not None
     flow = {(ids[u], ids[v]): kw for (u, v), kw in case.service.flow_kw.items()}
     links = {*t.links, *t.load_links()}
     wrong = [f"{a} to {b} is no link" for a, b in flow if (a, b) not in links]

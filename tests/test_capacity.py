@@ -38,7 +38,7 @@ def compare_with_trying_everything(t: Topology, case: tuple[Event, ...], stage: 
         said = describe(plant, surviving, case, found)
         where = f"{t.name} {' '.join(map(str, case))} {STAGES[stage]} {phase}"
         assert said.proved, f"{where}: {said.findings}"
-        judged = said.service.served & plant.judged[phase]
+        judged = [plant.network.index[i] for i in said.served]
         assert value_of(plant, phase, judged) == best.value, where
         assert len(said.operations) == best.operations, where
         assert sum("must not be paralleled, but a closed path" in x for x in said.findings) == best.joined, where

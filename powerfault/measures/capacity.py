@@ -25,8 +25,10 @@ solver; one that is not proved says ``proved: false``.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from array import array
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
+from math import isnan, nan
 from typing import Any
 
 from powerfault.measures.configuration import (
@@ -73,6 +75,37 @@ class Loading:
         return {"kw": _clean(self.kw), "limit_kw": _clean(self.limit_kw), "share": _clean(self.share)}
 
 
+class Loadings(Mapping[str, Loading]):
+    """The loading of each component that has a limit and is live, by id; many cases share the ids and limits."""
+
+    __slots__ = ("_ids", "_kw", "_limits")
+
+    def __init__(self, ids: tuple[str, ...], limits: tuple[float, ...], kw: array[float]) -> None:
+        self._ids, self._limits, self._kw = ids, limits, kw
+
+    def __getitem__(self, id_: str) -> Loading:
+        try:
+            place = self._ids.index(id_)
+        except ValueError:
+            raise KeyError(id_) from None
+        if isnan(self._kw[place]):
+            raise KeyError(id_)
+        return Loading(self._kw[place], self._limits[place])
+
+    def __iter__(self) -> Iterator[str]:
+        return (id_ for id_, kw in zip(self._ids, self._kw, strict=True) if not isnan(kw))
+
+    def __len__(self) -> int:
+        return sum(1 for _ in self)
+
+    def items(self) -> Any:
+        return [
+            (id_, Loading(kw, limit))
+            for id_, limit, kw in zip(self._ids, self._limits, self._kw, strict=True)
+            if not isnan(kw)
+        ]
+
+
 @dataclass(frozen=True, slots=True)
 class Transfer:
     """Power through a jumper, and its direction: the neighbours between which most of it runs (none without power)."""
@@ -92,7 +125,8 @@ class ServedCase:
     failed: tuple[Event, ...]
     phase: str
     stage: str
-    served: frozenset[str]
+    judged: tuple[str, ...]
+    """The loads judged in the phase."""
     served_kw: Mapping[int, float]
     demand_kw: Mapping[int, float]
     no_path: tuple[str, ...]
@@ -101,11 +135,16 @@ class ServedCase:
     """(switched component, ``open`` or ``closed``), in the order of the file."""
     reclosed: tuple[str, ...]
     mated: tuple[str, ...]
-    loading: Mapping[str, Loading]
+    loading: Loadings
     jumpers: Mapping[str, Transfer]
     findings: tuple[str, ...]
     proofs: tuple[str, ...]
-    service: Service = field(repr=False, compare=False)
+    service: Service | None = field(repr=False, compare=False)
+    """Positions and flows by node number; not kept where many cases are asked for."""
+
+    @property
+    def served(self) -> frozenset[str]:
+        return frozenset(self.judged).difference(self.shed)
 
     @property
     def proved(self) -> bool:
@@ -171,7 +210,7 @@ class Allocator:
                 self.known[part] = best
             found.append((part, best))
         if remember:
-            self.parents.setdefault(_key(failed, surviving.phase), []).extend(parts)
+            self.parents.setdefault(parent_key(failed, surviving.phase), []).extend(parts)
         return found
 
     def _prove(self, part: Surviving, surviving: Surviving, failed: tuple[Event, ...]) -> PartService | None:
@@ -179,7 +218,7 @@ class Allocator:
         if full is not None:
             return PartService(full, BOUND)
         for i in range(len(failed)):
-            for before in self.parents.get(_key(failed[:i] + failed[i + 1 :], surviving.phase), ()):
+            for before in self.parents.get(parent_key(failed[:i] + failed[i + 1 :], surviving.phase), ()):
                 best = self.known[before]
                 if best.proof == UNPROVED or before.live.isdisjoint(part.live):
                     continue
@@ -192,7 +231,8 @@ class Allocator:
         return optimise(self.plant, part, seconds=self.seconds)
 
 
-def _key(failed: Iterable[Event], phase: str) -> tuple[Event, ...]:
+def parent_key(failed: Iterable[Event], phase: str) -> tuple[Event, ...]:
+    """Under which the parts of a case in one phase are remembered."""
     return (*failed, Event(phase, "phase"))
 
 
@@ -229,9 +269,14 @@ def optimise(
 
 
 def describe(
-    plant: Plant, surviving: Surviving, failed: tuple[Event, ...], parts: list[tuple[Surviving, PartService]]
+    plant: Plant,
+    surviving: Surviving,
+    failed: tuple[Event, ...],
+    parts: list[tuple[Surviving, PartService]],
+    *,
+    whole: bool = True,
 ) -> ServedCase:
-    """Put the parts of a case together and say what they mean."""
+    """Put the parts of a case together and say what they mean; ``whole`` keeps the positions and flows too."""
     ids, phase = plant.network.ids, surviving.phase
     service = merge(plant, surviving, parts)
     demand = plant.demand_kw[phase]
@@ -248,7 +293,7 @@ def describe(
         failed=failed,
         phase=phase,
         stage=STAGES[surviving.stage],
-        served=frozenset(ids[v] for v in service.served if v in plant.judged[phase]),
+        judged=tuple(ids[v] for v in judged),
         served_kw=served_kw,
         demand_kw=demand_kw,
         no_path=tuple(ids[v] for v in unserved if v not in surviving.live),
@@ -260,7 +305,7 @@ def describe(
         jumpers=_transfers(plant, service),
         findings=(*findings(plant, surviving, service), *remarks),
         proofs=tuple(best.proof for _, best in parts),
-        service=service,
+        service=service if whole else None,
     )
 
 
@@ -335,12 +380,18 @@ def _met_in_loads(plant: Plant, surviving: Surviving, service: Service, live: se
     return found
 
 
-def _loading(plant: Plant, surviving: Surviving, service: Service) -> dict[str, Loading]:
+def _loading(plant: Plant, surviving: Surviving, service: Service) -> Loadings:
     out: dict[int, float] = {}
     for (u, _), kw in service.flow_kw.items():
         out[u] = out.get(u, 0.0) + kw
-    ids, live = plant.network.ids, surviving.live
-    return {ids[v]: Loading(out.get(v, 0.0), limit) for v, limit in plant.limited[surviving.phase] if v in live}
+    limited, live = plant.limited[surviving.phase], surviving.live
+    kw = array("d", [out.get(v, 0.0) if v in live else nan for v, _ in limited])
+    return Loadings(*_limited_ids(plant, surviving.phase), kw)
+
+
+def _limited_ids(plant: Plant, phase: str) -> tuple[tuple[str, ...], tuple[float, ...]]:
+    limited = plant.limited[phase]
+    return tuple(plant.network.ids[v] for v, _ in limited), tuple(limit for _, limit in limited)
 
 
 def _transfers(plant: Plant, service: Service) -> dict[str, Transfer]:

@@ -20,7 +20,7 @@ from typing import Any
 from powerfault.errors import RequestError, TooLargeError, nearest
 from powerfault.failures.cases import case_blocks, count_cases
 from powerfault.failures.plan import make_plan
-from powerfault.measures.capacity import Allocator, PartService, ServedCase, describe
+from powerfault.measures.capacity import Allocator, PartService, ServedCase, describe, parent_key
 from powerfault.measures.plant import Plant, build_plant
 from powerfault.measures.rated_outcomes import RatedCase, rate_case
 from powerfault.measures.solver import INFINITY
@@ -34,6 +34,8 @@ Case = tuple[Event, ...]
 RUN = 96
 """Cases handed to a process at a time."""
 CASES_WITHOUT_ASKING = 100_000
+WHOLE_BELOW = 2_000
+"""Up to so many cases, positions and flows are kept with each."""
 SERIAL_BELOW = 400
 """With fewer cases than this a second process costs more than it gives."""
 ASSUMPTIONS = (
@@ -198,13 +200,13 @@ class _Worker:
         self.plan = make_plan(plant.network)
         self.allocator = Allocator(plant, seconds)
 
-    def serve(self, cases: Sequence[Case], remember: bool) -> list[ServedCase]:
+    def serve(self, cases: Sequence[Case], remember: bool, whole: bool) -> list[ServedCase]:
         found = []
         states = survivors(self.plant, cases, self.stage, self.given, self.plan)
         for case, by_phase in zip(cases, states, strict=True):
             for surviving in by_phase.values():
                 parts = self.allocator.serve(surviving, case, remember=remember)
-                found.append(describe(self.plant, surviving, case, parts))
+                found.append(describe(self.plant, surviving, case, parts, whole=whole))
         return found
 
 
@@ -221,7 +223,7 @@ def _begin(topology: Topology, stage: int, given: tuple[Event, ...], seconds: fl
 
 def _run(cases: Sequence[Case]) -> list[ServedCase]:
     assert _worker is not None
-    return _worker.serve(cases, False)
+    return _worker.serve(cases, False, False)
 
 
 def _serve_all(
@@ -238,19 +240,44 @@ def _serve_all(
     done = 0
     worker = _Worker(plant, stage, given, seconds)
     jobs = jobs if jobs is not None else len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else 1
+    whole = total <= WHOLE_BELOW
     for number, cases in enumerate(orders):
         last = number == len(orders) - 1
-        runs = [cases[i : i + RUN] for i in range(0, len(cases), RUN)]
+        likely_equal = _alike(worker, cases)
+        dealt = sorted(range(len(cases)), key=lambda i: likely_equal[i]) if number > 1 else list(range(len(cases)))
+        runs = [[cases[i] for i in dealt[start : start + RUN]] for start in range(0, len(dealt), RUN)]
         if jobs > 1 and last and len(cases) >= SERIAL_BELOW:
             learned = worker.allocator.known, worker.allocator.parents
             results: Iterator[list[ServedCase]] = _in_processes(jobs, runs, (topology, stage, given, seconds, learned))
         else:
-            results = (worker.serve(run, not last) for run in runs)
+            results = (worker.serve(run, not last, whole) for run in runs)
+        phases = len(topology.phases)
+        place = {i: n for n, i in enumerate(dealt)}
+        found: list[ServedCase] = []
         for run, served in zip(runs, results, strict=True):
             done += len(run)
             if progress:
                 progress(done, total)
-            yield served
+            found += served
+        yield [found[phases * place[i] + p] for i in range(len(cases)) for p in range(phases)]
+
+
+def _alike(worker: _Worker, cases: list[Case]) -> list[tuple[int, ...]]:
+    """A key of each case, equal where the events alone leave the same behind: such cases go to the same process."""
+    kinds: dict[tuple[Surviving, ...], int] = {}
+    kind_of: dict[Event, int] = {}
+    keys = []
+    for case in cases:
+        for event in case:
+            if event not in kind_of:
+                parts = tuple(
+                    part
+                    for phase in worker.plant.network.topology.phase_names
+                    for part in worker.allocator.parents.get(parent_key((event,), phase), ())
+                )
+                kind_of[event] = kinds.setdefault(parts, len(kinds))
+        keys.append(tuple(sorted(kind_of[e] for e in case)))
+    return keys
 
 
 def _in_processes(jobs: int, runs: list[list[Case]], start: tuple[Any, ...]) -> Iterator[list[ServedCase]]:
