@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import click
 
 from powerfault.cli.options import file_argument, json_option, load_applied, with_option
@@ -26,6 +28,8 @@ def command(
     output: str | None,
 ) -> None:
     """Say why a load or function drops when something fails: the chain from event to consumer, and what restores it."""
+    if output and Path(output).suffix.lower() not in (".svg", ".png", ".dot"):
+        raise click.UsageError(f"-o {output}: the name should end with one of .svg, .png, .dot")
     topology = load_applied(file, proposals)
     from powerfault.failures.case_state import case_states
     from powerfault.measures.reasons import explain
@@ -41,9 +45,11 @@ def command(
     state = case_states(network, [[parse_event(topology, e) for e in failed]])[0]
     found = explain(network, state, consumer, phase)
     if output:
-        from powerfault.output.reason_drawing import draw_reasons
+        from powerfault.output.reason_drawing import save_reasons
 
-        draw_reasons(network, state, found, output)
+        note = save_reasons(network, state, found, output)
+        if note:
+            click.echo(note, err=True)
     if as_json:
         import json
 
@@ -52,7 +58,11 @@ def command(
     for sentence in found.sentences():
         click.echo(sentence)
     for title, tree in (("At once, because:", found.at_once), ("And to the end, because:", found.still)):
-        if tree is not None:
-            click.echo(f"\n{title}")
-            for depth, reason in tree.walk(1):
-                click.echo("  " * depth + reason.text)
+        if tree is None:
+            continue
+        if tree is found.still and tree == found.at_once:
+            click.echo("\nAnd the same holds to the end.")
+            continue
+        click.echo(f"\n{title}")
+        for depth, reason in tree.walk(1):
+            click.echo("  " * depth + reason.text)

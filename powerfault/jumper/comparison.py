@@ -149,7 +149,7 @@ def _classify(before: Judged, after: Judged) -> tuple[dict[str, dict[str, CaseLi
             "broken": fails & ~failed,
         }
         for name, mask in masks.items():
-            for case, consumer in zip(*np.nonzero(mask), strict=True):
+            for case, consumer in np.argwhere(mask).tolist():
                 events = tuple(after.table.events[e] for e in block.cases[case])
                 (own if has_own[case] else common)[shared[consumer][2]][name].append(events)
     return _frozen(common), _frozen(own)

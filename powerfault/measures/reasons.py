@@ -80,7 +80,8 @@ class Explanation:
         chain = _chain(self.at_once)
         lines.append(f"With {what} failed, {self.consumer} drops at once ({self.phase}): " + "; ".join(chain) + ".")
         if self.still is not None:
-            lines.append(f"It is lost: nothing restores it. {'; '.join(_chain(self.still))}.")
+            why = "" if self.still == self.at_once else f" {'; '.join(_chain(self.still))}."
+            lines.append(f"It is lost: nothing restores it.{why}")
         elif self.restored_by:
             lines.append(
                 f"It is restored at stage {self.outcome} by {', '.join(self.restored_by)}; "
