@@ -138,11 +138,11 @@ def _classify(before: Judged, after: Judged) -> tuple[dict[str, dict[str, CaseLi
     own: dict[str, dict[str, list[tuple[Event, ...]]]] = {id_: {n: [] for n in CHANGES} for _, _, id_ in shared}
     for block in after.table.blocks:
         translated = to_before[block.cases]
-        has_own = (translated < 0).any(axis=1)
         was = lookup.outcomes(translated)[:, before_columns]
         now = block.outcomes[:, after_columns]
-        failed, fails = was > rides_before, now > rides_after
-        masks = {
+        failed: NDArray[np.bool_] = was > rides_before
+        fails: NDArray[np.bool_] = now > rides_after
+        masks: dict[str, NDArray[np.bool_]] = {
             "cured": failed & ~fails,
             "eased": (now < was) & (failed == fails),
             "worsened": (now > was) & (failed == fails),
@@ -151,7 +151,7 @@ def _classify(before: Judged, after: Judged) -> tuple[dict[str, dict[str, CaseLi
         for name, mask in masks.items():
             for case, consumer in np.argwhere(mask).tolist():
                 events = tuple(after.table.events[e] for e in block.cases[case])
-                (own if has_own[case] else common)[shared[consumer][2]][name].append(events)
+                (own if -1 in translated[case] else common)[shared[consumer][2]][name].append(events)
     return _frozen(common), _frozen(own)
 
 
