@@ -21,7 +21,7 @@ RULES = {
     ),
     "position": (
         "a shown or remote position is no proof that a device is open",
-        "29 CFR 1910.333(b)(2): push-buttons, selectors, interlocks are no sole means; NFPA 70E-2018 120.5: see it open",
+        "29 CFR 1910.333(b)(2): push-buttons, interlocks are no sole means; NFPA 70E-2018 120.5: see it open",
     ),
     "lock-and-tag": (
         "each open device is locked or tagged against closing",

@@ -47,7 +47,11 @@ def sheet_steps(topology: Topology, isolation: Isolation) -> tuple[SheetStep, ..
         steps.append(SheetStep("Switch over and shut down", "shut-down", (*moved, *dark)))
     if opened:
         steps.append(
-            SheetStep("Open, in this order", "isolate", tuple(f"{_part(d)} {_who(d)}; see it {_parted(d)}" for d in opened))
+            SheetStep(
+                "Open, in this order",
+                "isolate",
+                tuple(f"{_part(d)} {_who(d)}; see it {_parted(d)}" for d in opened),
+            )
         )
     if isolation.held:
         steps.append(
@@ -55,7 +59,8 @@ def sheet_steps(topology: Topology, isolation: Isolation) -> tuple[SheetStep, ..
                 "Lock and tag",
                 "lock-and-tag",
                 tuple(
-                    f"{_lock(d)} {d.id}" + (f" (stands {_parted(d)} already; see it {_parted(d)})" if d.stood_open else "")
+                    f"{_lock(d)} {d.id}"
+                    + (f" (stands {_parted(d)} already; see it {_parted(d)})" if d.stood_open else "")
                     for d in isolation.held
                 ),
             )

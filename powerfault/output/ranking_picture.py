@@ -29,8 +29,8 @@ def ranking_svg(ranking: Ranking) -> str:
     drawn = [r for r in ranking.ranked if r.worth is not None]
     axis, unit = _across(drawn)
     points = [(axis(r), r.worth.cured, r) for r in drawn if r.worth is not None]
-    most_x = _round_up(max((x for x, _, _ in points), default=1.0))
-    most_y = _round_up(max((y for _, y, _ in points), default=1.0))
+    most_x = round_up(max((x for x, _, _ in points), default=1.0))
+    most_y = round_up(max((y for _, y, _ in points), default=1.0))
     body = []
     y = MARGIN
     for words, size, bold in (
@@ -72,7 +72,7 @@ def _across(drawn: list[Ranked]) -> tuple[_Axis, str]:
     return (lambda r: r.worth.broken + r.worth.own_harm if r.worth else 0.0), "harm: weighted cases broken and own harm"
 
 
-def _round_up(value: float) -> float:
+def round_up(value: float) -> float:
     """The least round number not below ``value`` that :data:`TICKS` steps divide into round ones."""
     step = 1e-3
     while True:

@@ -1,0 +1,57 @@
+"""``powerfault outing``: check an installation plan step by step."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from powerfault.cli import EXIT_UNMET
+from powerfault.cli.options import Progress, file_argument, json_option, modes_option, order_option, unmet_option
+
+
+@click.command("outing")
+@file_argument
+@click.argument("plan_file", metavar="PLAN", type=click.Path())
+@order_option
+@modes_option
+@click.option("--no-order", is_flag=True, help="Do not look for the least exposed order of jobs.")
+@json_option
+@click.option("-o", "folder", type=click.Path(), help="Write plan, timelines and isolation sheets into this folder.")
+@unmet_option
+def command(
+    file: str,
+    plan_file: str,
+    order: int,
+    modes: tuple[str, ...],
+    no_order: bool,
+    as_json: bool,
+    folder: str | None,
+    fail_on_unmet: bool,
+) -> int:
+    """Check the plan of outings in PLAN against the lock-out sequence, and show the system after each step."""
+    from powerfault.jumper.outing import study_plan
+    from powerfault.jumper.outing_reader import load_plan
+    from powerfault.model.reader import load_topology
+    from powerfault.output.outing_text import outing_json, print_plan, verdict_line
+    from powerfault.output.terminal import Screen
+
+    topology = load_topology(file)
+    plan = load_plan(plan_file, topology)
+    with Progress("steps") as progress:
+        study = study_plan(topology, plan, order=order, modes=modes, find_order=not no_order, progress=progress)
+    if folder:
+        from powerfault.output.files import write_atomically
+        from powerfault.output.outing_files import outing_files
+
+        for name, content in outing_files(study).items():
+            write_atomically(Path(folder) / name, content)
+    if as_json:
+        import json
+
+        click.echo(json.dumps(outing_json(study), ensure_ascii=False))
+    elif folder:
+        click.echo(verdict_line(study))
+    else:
+        print_plan(study, Screen())
+    return EXIT_UNMET if fail_on_unmet and study.refused else 0
