@@ -3,18 +3,20 @@
 from __future__ import annotations
 
 import re
+import time
 import xml.etree.ElementTree as ET
 from dataclasses import replace
 
 import pytest
 
-from powerfault.errors import ToolError
+from powerfault.errors import RequestError, ToolError
 from powerfault.model.elements import Component, Load, Topology
 from powerfault.output import dot_program, layout
 from powerfault.output.appearance import EDGE_LOOKS, MARK_PATHS, NODE_LOOKS
 from powerfault.output.case_pictures import CasePictures
 from powerfault.output.diagrams import Diagram, draw
 from powerfault.output.dot_text import dot_text
+from powerfault.output.picture_choice import within_reach, without_channels
 from powerfault.output.picture_graph import AFTER, BEFORE, BOTH, picture_graph
 from powerfault.output.text_width import shorten, text_width
 from tests.build import events, topology
@@ -263,3 +265,56 @@ def test_part_of_a_drawing_is_cut_to_what_is_touched() -> None:
     dark = pictures.diagram.layout.boxes[pictures.diagram.graph.box_of["FAN-A"].name]
     assert frame.y <= dark.y
     assert dark.bottom <= frame.bottom
+
+
+def test_a_collapsed_channel_is_one_box_with_the_worst_state_of_its_parts() -> None:
+    system = two_channels()
+    shown = without_channels(system, None, ["a"])
+    graph = picture_graph(system, shown=shown)
+    box = graph.box_of["BUS-A"]
+    assert box is graph.box_of["FAN-A"]
+    assert box.lines == ("a", "4 parts")
+    assert {graph.box_of["BUS-B"].id, graph.box_of["TIE"].id} == {"BUS-B", "TIE"}
+    # One two-way line is left between the channel and the tie, none inside.
+    assert len(graph.lines) == 5
+    seen = looks(CasePictures(system, shown=shown).draw(events("BRK-A"), BEFORE).svg)
+    assert seen[next(k for k in seen if k.startswith("a:"))] == "loss"
+
+
+def test_only_what_a_case_touches_has_boxes_of_its_own() -> None:
+    before = two_channels()
+    pictures = CasePictures(before, with_jumper(before))
+    touched = pictures.touched(events("BRK-A"))
+    assert {"BRK-A", "FAN-A", "BUS-A", "JMP", "BRK-B"} <= touched
+    assert "PV-B" not in touched
+    seen = looks(pictures.narrowed(touched).draw(events("BRK-A"), AFTER).svg)
+    assert "PV-B" not in seen
+    assert any(k.startswith("rest of b") for k in seen)
+
+
+def test_a_neighbourhood_is_bounded_and_unknown_names_are_errors() -> None:
+    system = two_channels()
+    assert within_reach(system, ["BUS-A"], 1) == {"BUS-A", "PV-A", "BRK-A", "TIE"}
+    assert within_reach(system, ["BUS-A"], 0) == {"BUS-A"}
+    with pytest.raises(RequestError, match="BUS-A"):
+        within_reach(system, ["BUS-X"], 1)
+    with pytest.raises(RequestError, match="no channel 'c'"):
+        without_channels(system, None, ["c"])
+
+
+def test_a_thousand_components_are_laid_out_in_seconds() -> None:
+    components: dict[str, Component] = {}
+    links = []
+    for n in range(40):
+        for i in range(26):
+            id_ = f"C{n}-{i}"
+            components[id_] = Component(id=id_, kind="source" if i == 0 else "bus", channel=f"ch{n}")
+            if i:
+                links.append((f"C{n}-{(i - 1) // 3}", id_))
+    system = Topology(name="large", components=components, links=tuple(links))
+    begun = time.monotonic()
+    whole = Diagram.of(system)
+    part = Diagram.of(system, shown=within_reach(system, ["C7-1"], 2))
+    assert time.monotonic() - begun < 30
+    assert len(whole.layout.boxes) == 1040
+    assert len(part.layout.boxes) < 60

@@ -24,6 +24,13 @@ _SUFFIXES = (".svg", ".png", ".dot")
 @click.option("--needs", is_flag=True, help="Also draw what is needed, charges or operates, as dotted lines.")
 @click.option("--functions", is_flag=True, help="Also draw the functions and their members.")
 @click.option("--part", is_flag=True, help="Cut the drawing to what is not live and its surroundings.")
+@click.option("--touched", is_flag=True,
+              help="Draw what the case touches and its neighbours, the rest of each channel as one box.")  # fmt: skip
+@click.option("--collapse", multiple=True, metavar="CHANNEL", help="Draw a channel as one box ('all' for every one).")
+@click.option("--around", multiple=True, metavar="ID", help="Draw only what is near this component (repeatable).")
+@click.option(
+    "--within", type=click.IntRange(min=0), default=2, show_default=True, help="Links from --around, at most."
+)
 @click.option("-o", "--output", required=True, type=click.Path(),
               help="File to write: .svg, .png or .dot (Graphviz source).")  # fmt: skip
 def command(
@@ -37,6 +44,10 @@ def command(
     needs: bool,
     functions: bool,
     part: bool,
+    touched: bool,
+    collapse: tuple[str, ...],
+    around: tuple[str, ...],
+    within: int,
     output: str,
 ) -> None:
     """Draw the power system of FILE: channels as groups, power from left to right.
@@ -71,6 +82,17 @@ def command(
     pictures = CasePictures(before, after, tuple(map(parse, given)), needs=needs, functions=functions)
     case = tuple(map(parse, events))
     number = STAGES.index(stage)
+    if touched or collapse or around:
+        from powerfault.output.picture_choice import within_reach, without_channels
+
+        shown = set(known.components) | set(known.loads) | set(before.components) | set(before.loads)
+        if touched:
+            shown &= pictures.touched(case, phase, number)
+        if collapse:
+            shown &= without_channels(before, after, collapse)
+        if around:
+            shown &= within_reach(known, around, within)
+        pictures = pictures.narrowed(frozenset(shown | set(known.functions)))
     chosen = side or (AFTER if proposals else BEFORE)
     if suffix == ".dot":
         if chosen == "both":

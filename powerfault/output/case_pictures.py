@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+import copy
+from collections.abc import Container, Iterable, Sequence
 from dataclasses import dataclass, field, replace
 
 from powerfault.failures.case_state import CaseState, case_states
@@ -43,18 +44,42 @@ class CasePictures:
     given: tuple[Event, ...] = ()
     needs: bool = False
     functions: bool = False
+    shown: Container[str] | None = None
+    """Ids that get a box of their own; without it all do."""
     diagram: Diagram = field(init=False)
     _networks: dict[str, Network] = field(init=False, default_factory=dict)
     _rest: dict[str, CaseState] = field(init=False, default_factory=dict)
 
     def __post_init__(self) -> None:
-        self.diagram = Diagram.of(self.before, self.after, needs=self.needs, functions=self.functions)
+        self.diagram = self._diagram(self.shown)
         for side in self.sides:
             topology = self.topology(side)
             self._networks[side] = build_network(topology)
             # What has no power with nothing failed at all is idle, not dark; so standing failures are left out here.
             healthy = build_network(replace(topology, standing=()))
             self._rest[side] = case_states(healthy, [()])[0]
+
+    def _diagram(self, shown: Container[str] | None) -> Diagram:
+        return Diagram.of(self.before, self.after, self.needs, self.functions, shown)
+
+    def touched(self, events: Sequence[Event], phase: str | None = None, stage: int = LAST_STAGE) -> frozenset[str]:
+        """What a case changes on either side, what fails, what the proposals add, and the neighbours of it all."""
+        near: set[str] = {e.id for e in events}
+        links: set[tuple[str, str]] = set()
+        for side in self.sides:
+            topology = self.topology(side)
+            states = self.states(side, self.case_states(side, [events])[0], phase, stage)
+            near |= {i for i, s in states.items() if s.look not in ("live", "idle", "open")}
+            near |= topology.added
+            links |= {*topology.links, *topology.load_links()}
+        return frozenset(near | {a for a, b in links if b in near} | {b for a, b in links if a in near})
+
+    def narrowed(self, shown: Container[str]) -> CasePictures:
+        """The same pictures with boxes of their own only for ``shown``."""
+        found = copy.copy(self)
+        found.shown = shown
+        found.diagram = found._diagram(shown)
+        return found
 
     @property
     def sides(self) -> tuple[str, ...]:

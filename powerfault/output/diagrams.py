@@ -16,7 +16,7 @@ True
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Container, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -26,7 +26,7 @@ from powerfault.output.appearance import EDGE_LOOKS, NODE_LOOKS
 from powerfault.output.files import write_atomically
 from powerfault.output.layout import Layout, Rect, lay_out
 from powerfault.output.picture_graph import AFTER, BEFORE, BOTH, Box, PictureGraph, picture_graph
-from powerfault.output.picture_states import BoxState, line_look
+from powerfault.output.picture_states import BoxState, line_look, with_groups
 from powerfault.output.text_width import shorten
 
 _MARGIN = 10.0
@@ -57,10 +57,18 @@ class Diagram:
 
     @classmethod
     def of(
-        cls, before: Topology, after: Topology | None = None, needs: bool = False, functions: bool = False
+        cls,
+        before: Topology,
+        after: Topology | None = None,
+        needs: bool = False,
+        functions: bool = False,
+        shown: Container[str] | None = None,
     ) -> Diagram:
-        """Lay out the union of ``before`` and ``after``; ``needs`` and ``functions`` add their dotted lines."""
-        graph = picture_graph(before, after, needs=needs, functions=functions)
+        """Lay out the union of ``before`` and ``after``; ``needs`` and ``functions`` add their dotted lines.
+
+        With ``shown`` only those ids get a box of their own, the rest of each channel one box together.
+        """
+        graph = picture_graph(before, after, needs=needs, functions=functions, shown=shown)
         return cls(before, after, graph, lay_out(graph))
 
     def shown_on(self, side: str) -> list[Box]:
@@ -80,6 +88,7 @@ class Diagram:
         """
         if states is None:
             states = {b.id: BoxState("live", 0) for b in self.shown_on(side)}
+        states = with_groups(self.graph.groups, states)
         body, seen_boxes, seen_lines = self._paint(states, side)
         frame = Rect(0, 0, self.layout.width, self.layout.height) if whole else self.frame_of(states)
         heading = title or self.before.name

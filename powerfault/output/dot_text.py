@@ -13,7 +13,7 @@ import graphviz
 from powerfault.output import appearance
 from powerfault.output.appearance import EDGE_LOOKS, NODE_LOOKS, Look
 from powerfault.output.picture_graph import AFTER, BEFORE, BOTH, PictureGraph
-from powerfault.output.picture_states import BoxState, line_look
+from powerfault.output.picture_states import BoxState, line_look, with_groups
 from powerfault.output.text_width import shorten
 
 _SHAPES = {
@@ -22,7 +22,7 @@ _SHAPES = {
     "jumper": "parallelogram", "connector": "rarrow",
     "pump": "oval", "line": "parallelogram", "valve": "hexagon", "radiator": "box3d",
     "coolant_jumper": "parallelogram",
-    "load": "box", "function": "doubleoctagon",
+    "load": "box", "function": "doubleoctagon", "group": "folder",
 }  # fmt: skip
 
 
@@ -42,6 +42,7 @@ def dot_text(
     shown = [b for b in graph.boxes if b.side in (BOTH, side)]
     if states is None:
         states = {b.id: BoxState("live", 0) for b in shown}
+    states = with_groups(graph.groups, states)
     ids = {b.name: b.id for b in graph.boxes}
     out = graphviz.Digraph(
         graph_attr={"rankdir": "LR", "ranksep": "0.5", "nodesep": "0.12", "fontname": "Helvetica", "labelloc": "t",

@@ -11,6 +11,9 @@ from powerfault.output.report_input import Case, ReportInput, listed
 from powerfault.output.sections import Block, Paragraph, Raw, Section
 from powerfault.output.tables import CaseCell
 
+LARGE = 400
+"""With more boxes than this a case is drawn on a layout of its own."""
+
 
 def section(report: ReportInput) -> Section | None:
     cases, more, alike = drawn_cases(report)
@@ -44,6 +47,8 @@ def _figure(report: ReportInput, number: int, case: Case, was: list[str], now: l
     if alike:
         words += f" The same consumers fail with {listed([str(CaseCell(c)) for c in alike], 10)}."
     sides = report.pictures.sides
+    if len(report.pictures.diagram.graph.boxes) > LARGE:
+        return Raw(_narrowed(report, number, case, words), f"**{cell}** failed. {words}")
     slots = "".join(
         f'<div class="slot" data-drawn="{number}" data-side="{side}"><div class="side">'
         f"{side.capitalize() if len(sides) > 1 else ''}</div></div>"
@@ -60,6 +65,17 @@ def _figure(report: ReportInput, number: int, case: Case, was: list[str], now: l
         links = " ".join(f"![{side}: {cell}]({folder}/{stem}-{side}.svg)" for side in sides)
         markdown += f"\n\n{links}"
     return Raw(html, markdown)
+
+
+def _narrowed(report: ReportInput, number: int, case: Case, words: str) -> str:
+    """For a large system: a layout of its own for the case, what it does not touch joined into a box a channel."""
+    pictures = report.pictures.narrowed(report.pictures.touched(case))
+    drawn = "".join(f'<div class="slot">{pictures.draw(case, side, legend=False).svg}</div>' for side in pictures.sides)
+    cell = CaseCell(case)
+    return (
+        f'<figure class="case" id="drawn-{number + 1}"><figcaption><b>{escape(str(cell))}</b> failed. {escape(words)} '
+        f'<a class="screen" href="{escape(cell.address)}">open</a></figcaption><div class="pair">{drawn}</div></figure>'
+    )
 
 
 def painted(pictures: CasePictures, side: str, states: dict[str, BoxState]) -> tuple[list[str], list[str]]:

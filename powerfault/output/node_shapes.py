@@ -61,6 +61,8 @@ def detail(kind: str, r: Rect) -> str:
         return " ".join(f"M{_f(fin, y)} V{_f(y + 4)} M{_f(fin, y2 - 4)} V{_f(y2)}" for fin in fins)
     if kind in ("line", "coolant_jumper"):
         return f"M{_f(x + 8, y + 2.5)} H{_f(x2 - 2)} M{_f(x + 2, y2 - 2.5)} H{_f(x2 - 8)}"
+    if kind == "group":
+        return f"M{_f(x + 3, y2 + 2.5)} H{_f(x2 + 2.5)} V{_f(y + 3)}"
     if kind == "fuse":
         return f"M{_f(x + 5, y)} V{_f(y2)} M{_f(x2 - 5, y)} V{_f(y2)}"
     if kind == "diode":

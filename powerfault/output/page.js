@@ -114,7 +114,7 @@
     drawing.svg.setAttribute("aria-label", capital(side) + ": " + (entry.failed.join(" and ") || "nothing") + " failed");
     slot.querySelector(".room").replaceChildren(drawing.svg);
   }
-  const slots = [...document.querySelectorAll(".slot")];
+  const slots = [...document.querySelectorAll(".slot[data-drawn]")];
   const near = new IntersectionObserver(found => found.forEach(f => {
     if (f.isIntersecting) { near.unobserve(f.target); paintSlot(f.target); }
   }), {rootMargin: "600px"});

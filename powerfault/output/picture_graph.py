@@ -6,7 +6,7 @@ given to the layout program are ``n0``, ``e0``, ``c0`` and so on; what the file 
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Container, Iterable, Mapping
 from dataclasses import dataclass, field
 
 from powerfault.model.elements import Component, Function, Load, PerPhase, Topology
@@ -58,6 +58,8 @@ class PictureGraph:
     channels: tuple[tuple[str, str], ...]
     """(channel, label) of the clusters, in the order of the file."""
     box_of: Mapping[str, Box] = field(default_factory=dict)
+    groups: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    """By the id of a box that stands for several parts (it holds a colon, as no other does), the parts."""
 
 
 def _number(value: float) -> str:
@@ -199,10 +201,25 @@ def _pairs(topology: Topology, needs: bool, functions: bool) -> dict[tuple[str, 
     return found
 
 
+def _group_box(name: str, id_: str, title: str, members: list[str], channel: str | None, compact: bool) -> Box:
+    lines = (shorten(title, MAX_LINE), f"{len(members)} parts" if len(members) > 1 else "1 part")
+    widths = [text_width(lines[0], ID_SIZE, bold=True), text_width(lines[1], LINE_SIZE)]
+    tip = f"{title}: {lines[1]}; {', '.join(members[:12])}" + (" ..." if len(members) > 12 else "")
+    width, height = (sum(widths) + 29, ID_SIZE + 9) if compact else (max(widths) + 24, 34.0)
+    return Box(name, id_, "group", lines, tip, channel, BOTH, False, max(60.0, width), height, compact)
+
+
 def picture_graph(
-    before: Topology, after: Topology | None = None, needs: bool = False, functions: bool = False
+    before: Topology,
+    after: Topology | None = None,
+    needs: bool = False,
+    functions: bool = False,
+    shown: Container[str] | None = None,
 ) -> PictureGraph:
-    """The boxes and lines of ``before``, or of the union of ``before`` and ``after``, in the order of the file."""
+    """The boxes and lines of ``before``, or of the union of ``before`` and ``after``, in the order of the file.
+
+    With ``shown`` only those ids get a box of their own; the others of each channel are drawn as one box.
+    """
 
     def listed(topology: Topology) -> dict[str, Component | Load | Function]:
         items: dict[str, Component | Load | Function] = {**topology.components, **topology.loads}
@@ -216,33 +233,58 @@ def picture_graph(
     channel = channels_of(before)
     if after is not None:
         channel = {**channels_of(after), **channel}
-    compact = len(sides) > COMPACT_ABOVE
+    known = {**before.channels, **(after.channels if after is not None else {})}
+    names = list(dict.fromkeys([*known, *sorted(c for c in channel.values() if c not in known)]))
+
+    def label(name: str) -> str:
+        return (known[name].label if name in known else None) or name
+
+    members: dict[str, list[str]] = {}
+    if shown is not None:
+        for id_ in sides:
+            if id_ not in shown:
+                members.setdefault(channel.get(id_, ""), []).append(id_)
+    own = [id_ for id_ in sides if shown is None or id_ in shown]
+    compact = len(own) + len(members) > COMPACT_ABOVE
     boxes = []
-    for number, (id_, side) in enumerate(sides.items()):
+    for number, id_ in enumerate(own):
+        side = sides[id_]
         item = second[id_] if second is not None and side != BEFORE else first[id_]
         changed = side == BOTH and second is not None and second[id_] != first[id_]
         boxes.append(_box(f"n{number}", item, channel.get(id_), side, changed, compact))
     box_of = {b.id: b for b in boxes}
+    parted = {channel.get(id_) for id_ in own}
+    for name, ids in members.items():
+        title = "other parts" if not name else f"rest of {label(name)}" if name in parted else label(name)
+        inside = name if name in parted else None
+        box = _group_box(f"n{len(boxes)}", f":{name}", title, ids, inside or None, compact)
+        boxes.append(box)
+        box_of[box.id] = box
+        box_of.update(dict.fromkeys(ids, box))
 
     pairs = _sides(_keys(_pairs(before, needs, functions)),
                    None if after is None else _keys(_pairs(after, needs, functions)))  # fmt: skip
-    lines: list[Line] = []
-    done: set[str] = set()
+    joined: dict[tuple[str, str, str], str] = {}
     for key, side in pairs.items():
         tail, head, role = key.split("\0")
-        mirror = "\0".join((head, tail, role))
-        if key in done:
+        ends = box_of[tail].name, box_of[head].name, role
+        if ends[0] != ends[1] or not members:
+            joined[ends] = side if joined.get(ends, side) == side else BOTH
+    lines: list[Line] = []
+    done: set[tuple[str, str, str]] = set()
+    for ends, side in joined.items():
+        tail, head, role = ends
+        if ends in done:
             continue
-        two_way = role == "power" and pairs.get(mirror) == side
+        two_way = role == "power" and joined.get((head, tail, role)) == side
         if two_way:
-            done.add(mirror)
-        lines.append(Line(f"e{len(lines)}", box_of[tail].name, box_of[head].name, two_way, role, side))
+            done.add((head, tail, role))
+        lines.append(Line(f"e{len(lines)}", tail, head, two_way, role, side))
 
-    known = {**before.channels, **(after.channels if after is not None else {})}
-    used = {b.channel for b in boxes if b.channel}
-    names = [n for n in known if n in used] + sorted(n for n in used if n not in known)
-    labels = tuple((n, shorten((known[n].label if n in known else None) or n, 40)) for n in names)
-    return PictureGraph(tuple(boxes), tuple(lines), labels, box_of)
+    used = {b.channel for b in boxes}
+    labels = tuple((n, shorten(label(n), 40)) for n in names if n in used)
+    groups = {f":{name}": tuple(ids) for name, ids in members.items()}
+    return PictureGraph(tuple(boxes), tuple(lines), labels, box_of, groups)
 
 
 def _keys(pairs: Iterable[tuple[str, str, str]]) -> list[str]:

@@ -106,6 +106,19 @@ def box_states(
     return worst
 
 
+def with_groups(groups: Mapping[str, tuple[str, ...]], states: Mapping[str, BoxState]) -> dict[str, BoxState]:
+    """``states`` with those of the boxes that stand for several parts: each has the worst state of its parts."""
+    found = dict(states)
+    for id_, members in groups.items():
+        own = [states[m] for m in members if m in states]
+        found[id_] = max(own, key=_badness, default=BoxState("absent", None))
+    return found
+
+
+def _badness(state: BoxState) -> int:
+    return _WORST.index(state.look) if state.look in _WORST else len(_WORST)
+
+
 def line_look(line: Line, ids: Mapping[str, str], states: Mapping[str, BoxState]) -> str:
     """The look of ``line``: energised if what feeds it is. ``ids`` maps box names to ids."""
     tail, head = states.get(ids[line.tail]), states.get(ids[line.head])

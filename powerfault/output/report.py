@@ -18,7 +18,7 @@ from pathlib import Path
 
 from powerfault import __version__
 from powerfault.errors import OutputError
-from powerfault.output import cases_section, drawings_section, explorer_section, verdict_section
+from powerfault.output import cases_section, drawings_section, explorer_section, size_section, verdict_section
 from powerfault.output.change_sections import cures_section, harms_section
 from powerfault.output.closing_sections import CAUTIONS, assumptions_section, provenance_section, signoff_section
 from powerfault.output.failures_sections import drawn_cases, pairs_section, singles_section
@@ -36,7 +36,7 @@ OPENING: tuple[Builder, ...] = (
     verdict_section.section, cures_section, harms_section, singles_section, pairs_section, explorer_section.section,
     drawings_section.section,
 )  # fmt: skip
-MEASURES: tuple[Builder, ...] = ()
+MEASURES: tuple[Builder, ...] = (size_section.section,)
 """Sections of further measures, between the drawings and the assumptions; each may return ``None``."""
 CLOSING: tuple[Builder, ...] = (assumptions_section, provenance_section, signoff_section)
 LARGE_PAGE_MB = 20
