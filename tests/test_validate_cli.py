@@ -176,9 +176,41 @@ def test_a_large_file_and_an_absent_one(tmp_path: Path) -> None:
     assert run("validate", str(tmp_path)).returncode == 2
 
 
+LATER = """\
+ports: {P1: {bus: BUS-Q}}
+open_points: 0
+derating: {rule: unheard}
+exclusive: [[BRK-A, BUS-A]]
+common_causes: {tray: {members: [BRK-A, BRK-Q], beta: 2}}
+switching_success: {commanded: 1.5}
+"""
+
+
+def test_fields_of_later_measures_are_looked_into_when_asked() -> None:
+    done = run("validate", "-", text=STARTER + LATER)
+    assert done.returncode == 0
+    assert done.stdout.endswith(
+        "  not looked into without --thorough: "
+        "ports, open_points, common_causes, derating, exclusive, switching_success\n"
+    )
+    done = run("validate", "--thorough", "-", text=STARTER + LATER)
+    assert (done.returncode, done.stdout) == (2, "")
+    first = STARTER.count("\n") + 1
+    for line, field in enumerate(("ports", "open_points", "derating", "exclusive", "common_causes", "switching")):
+        assert f"<standard input>:{first + line}:" in done.stderr
+        assert f": {field}" in done.stderr
+    done = run("validate", "--thorough", "-", text=STARTER)
+    assert (done.returncode, done.stderr) == (0, "")
+    assert "not looked into" not in done.stdout
+
+
 def test_control_characters_never_reach_the_terminal() -> None:
     text = STARTER.replace("name: Two channels", 'name: "a\\u009b31m\\u202eb"')
-    assert "\x9b" not in run("validate", "-", text=text).stdout
+    assert "\u202e" not in run("validate", "-", text=text.replace("\\u009b", "")).stdout
+    done = run("validate", "-", text=STARTER + '"a\\nb\\u202e": 1\nstanding: {failed: ["x\\ny", "x\\ny"]}\n')
+    assert done.returncode == 2
+    assert "\u202e" not in done.stderr
+    assert all(line.startswith(("<standard input>:", "error: ")) for line in done.stderr.splitlines())
 
 
 # --- speed -----------------------------------------------------------------------------------------------------------

@@ -8,6 +8,8 @@ import click
 
 from powerfault.errors import ModelError, Problem
 from powerfault.model.elements import KINDS, Topology
+from powerfault.model.fields import LATER
+from powerfault.model.places import printable
 
 MAX_WARNINGS = 200
 
@@ -15,12 +17,16 @@ MAX_WARNINGS = 200
 @click.command(short_help="check a topology file and the author's own expectations")
 @click.argument("file", type=click.Path())
 @click.option("--with", "proposals", multiple=True, metavar="PROPOSAL", help="Apply this proposal first (repeatable).")
+@click.option("--thorough", is_flag=True, help="Check also the fields that only some measures use (slower).")
 @click.option("--quiet", is_flag=True, help="Say nothing but problems.")
-def command(file: str, proposals: tuple[str, ...], quiet: bool) -> int:
+def command(file: str, proposals: tuple[str, ...], thorough: bool, quiet: bool) -> int:
     """Check FILE (- for standard input) and report everything that is wrong with it.
 
     Every problem is shown as file:line:column: path: message. Each proposal is applied alone to see that it can be,
     and the checks under 'expect' are run. Warnings do not fail the check. Exit code 0 if FILE is valid, 2 if not.
+
+    The contents of ports, open_points, derating, exclusive, common_causes and switching_success are checked by the
+    commands that use them, and here with --thorough.
     """
     from powerfault.model.modify import apply_proposals, check_each
     from powerfault.model.places import in_order
@@ -28,6 +34,10 @@ def command(file: str, proposals: tuple[str, ...], quiet: bool) -> int:
 
     topology = load_topology(file)
     problems, warnings, made = check_each(topology)
+    if thorough:
+        from powerfault.jumper.later_fields import later_field_problems
+
+        problems.extend(later_field_problems(topology))
     if problems:
         raise ModelError(in_order(problems))
     applied = apply_proposals(topology, proposals)
@@ -45,6 +55,9 @@ def command(file: str, proposals: tuple[str, ...], quiet: bool) -> int:
         return 2
     if not quiet:
         _print_summary(applied, len([*topology_warnings(applied), *warnings]), held)
+        unread = [name for name in LATER if name in topology.later and name != "title_block"]
+        if unread and not thorough:
+            click.echo(f"  not looked into without --thorough: {', '.join(unread)}")
     return 0
 
 
@@ -61,8 +74,8 @@ def _print_summary(topology: Topology, warnings: int, held: int) -> None:
     kinds = Counter(component.kind for component in topology.components.values())
     by_kind = ", ".join(_count(kinds[kind], kind) for kind in KINDS if kinds[kind])
     applied = f" with {', '.join(topology.applied)}" if topology.applied else ""
-    click.echo(f"{_printable(topology.file)}: valid{applied}")
-    click.echo(f"  {_printable(topology.name)}")
+    click.echo(f"{printable(topology.file)}: valid{applied}")
+    click.echo(f"  {printable(topology.name[:200])}")
     click.echo(f"  {_count(len(topology.components), 'component')}{f': {by_kind}' if by_kind else ''}")
     parts = [(len(topology.links), "link"), (len(topology.loads), "load"), (len(topology.functions), "function"),
              (len(topology.phases), "phase"), (len(topology.channels), "channel"),
@@ -76,8 +89,3 @@ def _count(number: int, noun: str) -> str:
         return f"1 {noun}"
     plural = f"{noun}es" if noun.endswith(("s", "ch")) else f"{noun}s"
     return f"{number} {plural}"
-
-
-def _printable(text: str) -> str:
-    """Control characters of a file never reach the terminal."""
-    return "".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in text[:200])

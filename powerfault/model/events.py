@@ -43,7 +43,7 @@ def event_fault(topology: Topology, event: Event, suggest: Suggestions) -> tuple
         hint = suggest(event.mode, MODES)
         return f"unknown failure mode {shorten(event.mode)!r}{hint}; known: {any_of(MODES, 'and')}", None
     modes = any_of(component.possible_modes, "and")
-    why = " that is normally closed" if event.mode == "closed" and component.is_switched else ""
+    why = " that is normally closed" if event.mode == "closed" and component.kind in ("switch", "breaker") else ""
     return f"{event.mode} does not apply to {event.id}, a {component.kind}{why}; to it apply {modes}", None
 
 

@@ -88,6 +88,11 @@ def shorten(text: str, most: int = 60) -> str:
     return text if len(text) <= most else text[: most - 1] + "…"
 
 
+def printable(text: str) -> str:
+    """Return ``text`` with a mark in place of what no terminal should be sent: control characters, line breaks."""
+    return text if text.isprintable() else "".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in text)
+
+
 def describe(value: Any) -> str:
     """How a message calls a value that it found.
 
@@ -149,7 +154,8 @@ class Findings:
         """The problem ``message`` at the value at ``path``, or at its key."""
         where = written_at(path, self.origins)
         found = self.keys.get(where) if key else None
-        return Problem(self.file, *(found or position_of(where, self.positions)), shorten(where, 300), message)
+        line, column = found or position_of(where, self.positions)
+        return Problem(self.file, line, column, printable(shorten(where, 300)), printable(message))
 
     def problem(self, path: str, message: str, key: bool = False) -> None:
         self.problems.append(self.place(path, message, key))

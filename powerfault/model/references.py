@@ -73,7 +73,7 @@ def component_flaws(path: str, component: Component) -> Iterator[Flaw]:
 
 def _mode_message(component: Component, mode: str) -> str:
     modes = any_of(component.possible_modes, "and")
-    if mode == "closed" and component.is_switched:
+    if mode == "closed" and component.is_switched and not component.is_coolant:
         return f"closed applies only to a {component.kind} that is normally open; to {component.id} apply {modes}"
     return f"{mode} does not apply to a {component.kind}; to {component.id} apply {modes}"
 
