@@ -34,8 +34,10 @@ from powerfault.failures.pieces import estimate_seconds
 from powerfault.failures.verdicts import Verdict, judge, rides_through_stages
 from powerfault.jumper.comparison import ConsumerChange, Judged, compare_consumers
 from powerfault.jumper.spread import Harm, Spread, Variant, find_spread, protected_variants, worst_single
+from powerfault.measures.capacity_study import ASSUMPTIONS
 from powerfault.measures.cutsets import CutSets, minimal_cut_sets
 from powerfault.measures.direct_cutsets import direct_cut_sets
+from powerfault.measures.rated_table import RatedTable, rated_table
 from powerfault.model.elements import MODES, OUTCOMES, Event, Topology
 from powerfault.model.modify import apply_proposals
 from powerfault.network.failure_modes import check_modes, describe_unasked, list_events, parse_event
@@ -46,11 +48,17 @@ if TYPE_CHECKING:
     import pandas as pd
 
 FORMAT = 1
+RATINGS_STATEMENT = (
+    "Ratings counted: a load that the surviving equipment cannot carry is lost, by priority; what is so lost is named "
+    "no_capacity."
+)
 CASES_WITHOUT_ASKING = 5_000_000
 """Cases that are written out or compared one by one without being asked for."""
 LANES_WITHOUT_ASKING = 20_000_000
 """Combinations that are evaluated without being asked for."""
 BYTES_WITHOUT_ASKING = 4_000_000_000
+RATED_CASES_WITHOUT_ASKING = 50_000
+RATED_CASE_S = 0.008
 LANES_FOR_ONE_PROCESS = 2_000_000
 WORTH_PROCESSES_S = 5.0
 CASES_WRITTEN_PER_S = 100_000
@@ -77,6 +85,8 @@ class Study:
     verdicts: tuple[Verdict, ...] = field(repr=False)
     evaluated: CaseTable | None = field(repr=False)
     """``None`` where only cut sets were asked for."""
+    rated: RatedTable | None = field(default=None, repr=False)
+    """What ratings do, where they were asked for; the cases and verdicts then count them."""
 
     @property
     def table(self) -> CaseTable:
@@ -101,14 +111,21 @@ class Study:
     @property
     def notes(self) -> tuple[str, ...]:
         """What a reader of this result must know: its assumptions and what was not enumerated."""
+        ratings: tuple[str, ...] = (RATINGS_STATEMENT, *ASSUMPTIONS) if self.rated is not None else ()
+        if self.rated is not None and self.rated.unproved:
+            ratings += (f"not proved optimal within the time allowed: {len(self.rated.unproved)} cases",)
         changed = tuple(f"the question was changed: {c}" for c in self.topology.question_changes)
-        return (*STATEMENTS, *describe_unasked(self.topology, self.modes), *changed)
+        return (*STATEMENTS, *ratings, *describe_unasked(self.topology, self.modes), *changed)
 
     @cached_property
     def baseline(self) -> Mapping[str, str]:
         """The outcomes with nothing failed beyond the standing events, for consumers not uninterrupted."""
         state = case_states(self.network, [()], self.given)[0]
         return {id_: outcome for id_, outcome in state.outcomes.items() if outcome != OUTCOMES[0]}
+
+    def lacks_capacity(self, failed: Iterable[Event], consumer: str) -> bool:
+        """Whether ``consumer`` fares worse in the case than a path alone would let it, for want of capacity."""
+        return self.rated is not None and consumer in self.rated.no_capacity.get(tuple(failed), ())
 
     def verdict(self, id_: str) -> Verdict:
         """The verdict on one consumer; :class:`RequestError` where there is none of that id."""
@@ -168,12 +185,20 @@ class Study:
             "nothing_failed": dict(self.baseline),
             "consumers": [v.to_json() for v in self.verdicts],
         }
+        if self.rated is not None:
+            result["ratings"] = True
+            for verdict, consumer in zip(self.verdicts, result["consumers"], strict=True):
+                consumer["no_capacity"] = [
+                    [str(e) for e in cut] for cut in verdict.minimal_cut_sets if self.lacks_capacity(cut, verdict.id)
+                ]
         if cases:
             listed = []
             for failed, outcomes, by_phase in self.iter_cases_by_phase():
                 entry: dict[str, Any] = {"failed": [str(e) for e in failed], "outcomes": outcomes}
                 if self.table.phase_baseline is not None:
                     entry["by_phase"] = by_phase
+                if self.rated is not None:
+                    entry["no_capacity"] = sorted(self.rated.no_capacity.get(failed, ()))
                 listed.append(entry)
             result["cases"] = listed
         return result
@@ -357,6 +382,7 @@ def study(
     jobs: int | None = None,
     keep: Path | None = None,
     cut_sets_only: bool = False,
+    ratings: bool = False,
     progress: Progress | None = None,
 ) -> Study:
     """Evaluate every case of 1 to ``order`` events and judge every consumer.
@@ -375,6 +401,17 @@ def study(
     system = plan_system(network, order, modes, events)
     rides = rides_through_stages(topology)
     found: list[CutSets]
+    if ratings:
+        count = count_all(system)
+        if limit is not None and count > RATED_CASES_WITHOUT_ASKING:
+            raise TooLargeError(
+                f"{count:,} cases with ratings, each an optimum by stage and phase, take about "
+                f"{_duration(count * len(topology.phases) * RATED_CASE_S)}; use --yes to run them all, or a lower "
+                f"--order"
+            )
+        rated = rated_table(system, events, progress)
+        found = minimal_cut_sets(rated.table, rides)
+        return _judged(system, order, modes, events, found, rated.table, rated)
     if cut_sets_only and system.lane_count > LANES_FOR_ONE_PROCESS:
         found = direct_cut_sets(system, rides)
         return _judged(system, order, modes, events, found, None)
@@ -401,10 +438,11 @@ def _judged(
     given: tuple[Event, ...],
     cut_sets: Sequence[CutSets],
     table: CaseTable | None,
+    rated: RatedTable | None = None,
 ) -> Study:
     topology = system.network.topology
     verdicts = judge(topology, cut_sets, [c.smallest for c in cut_sets], order)
-    return Study(topology, system.network, order, modes, given, system, tuple(verdicts), table)
+    return Study(topology, system.network, order, modes, given, system, tuple(verdicts), table, rated)
 
 
 def refuse_many(
@@ -441,6 +479,7 @@ def compare(
     given: Iterable[Event | str] = (),
     *,
     limit: int | None = CASES_WITHOUT_ASKING,
+    ratings: bool = False,
     progress: Progress | None = None,
 ) -> Comparison:
     """Compare two systems under one question. ``after`` may be the ids of proposals to apply to ``before``.
@@ -449,11 +488,16 @@ def compare(
     """
     if isinstance(before, Topology):
         refuse_many(before, order, check_modes(modes), yes=limit is None)
-        before = study(before, order, modes, given, limit=limit, progress=progress)
+        before = study(before, order, modes, given, limit=limit, ratings=ratings, progress=progress)
     if not isinstance(after, Study):
         changed = after if isinstance(after, Topology) else apply_proposals(before.topology, tuple(after))
-        after = study(changed, before.order, before.modes, before.given, limit=limit, progress=progress)
-    if (before.order, before.modes, before.given) != (after.order, after.modes, after.given):
-        raise RequestError("the two studies differ in order, modes or given events; compare like with like")
+        rated = before.rated is not None
+        after = study(changed, before.order, before.modes, before.given, limit=limit, ratings=rated, progress=progress)
+    if _question(before) != _question(after):
+        raise RequestError("the two studies differ in order, modes, given events or ratings; compare like with like")
     changes = compare_consumers(Judged(before.table, before.verdicts), Judged(after.table, after.verdicts))
     return Comparison(before, after, tuple(changes))
+
+
+def _question(found: Study) -> tuple[object, ...]:
+    return found.order, found.modes, found.given, found.rated is not None

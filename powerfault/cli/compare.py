@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from powerfault.cli import EXIT_UNMET
-from powerfault.cli.options import Progress, json_option, question_options, unmet_option, with_option
+from powerfault.cli.options import Progress, json_option, question_options, ratings_option, unmet_option, with_option
 from powerfault.errors import RequestError
 
 if TYPE_CHECKING:
@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 @with_option
 @click.option("--each", is_flag=True, help="Judge each proposal by itself first, then all together.")
 @json_option
+@ratings_option
 @unmet_option
 def command(
     file: str,
@@ -33,6 +34,7 @@ def command(
     proposals: tuple[str, ...],
     each: bool,
     as_json: bool,
+    ratings: bool,
     fail_on_unmet: bool,
 ) -> int:
     """Compare FILE before and after its proposals, or with a second file, or two saved results.
@@ -59,7 +61,7 @@ def command(
     from powerfault.model.modify import apply_proposals
 
     with Progress() as progress:
-        base = study(before, order, modes, given, limit=limit, progress=progress)
+        base = study(before, order, modes, given, limit=limit, ratings=ratings, progress=progress)
         after = apply_proposals(load_topology(second) if second else before, proposals)
         separately: list[Comparison] = []
         if each and len(proposals) > 1:

@@ -13,6 +13,7 @@ from powerfault.cli.options import (
     json_option,
     load_applied,
     question_options,
+    ratings_option,
     unmet_option,
     with_option,
 )
@@ -33,6 +34,7 @@ from powerfault.cli.options import (
 @click.option(
     "--keep", type=click.Path(), metavar="DIR", help="Keep finished pieces here; a stopped run goes on from them."
 )
+@ratings_option
 @unmet_option
 def command(
     file: str,
@@ -48,6 +50,7 @@ def command(
     cut_sets_only: bool,
     jobs: int | None,
     keep: str | None,
+    ratings: bool,
     fail_on_unmet: bool,
 ) -> int:
     """Find which loads and functions fail under every case of one to ORDER failures."""
@@ -57,6 +60,8 @@ def command(
     cases = not cut_sets_only
     if cut_sets_only and (csv_file or parquet_file or by_phase):
         raise click.UsageError("--cut-sets-only keeps no cases: leave out --csv, --parquet and --by-phase")
+    if ratings and (cut_sets_only or by_phase or keep):
+        raise click.UsageError("--ratings goes without --cut-sets-only, --by-phase and --keep")
     if cases and (as_json or csv_file or parquet_file):
         refuse_many(topology, order, modes, yes=yes)
     with Progress() as progress:
@@ -70,6 +75,7 @@ def command(
             jobs=jobs,
             keep=Path(keep) if keep else None,
             cut_sets_only=cut_sets_only,
+            ratings=ratings,
             progress=progress,
         )
     if csv_file:

@@ -32,6 +32,9 @@ modes_option = click.option(
     help=f"Failure modes to enumerate: {', '.join(MODES)}.",
 )
 json_option = click.option("--json", "as_json", is_flag=True, help="Print the results as JSON.")
+ratings_option = click.option(
+    "--ratings", is_flag=True, help="Count a load that the ratings do not allow to be served as lost."
+)
 yes_option = click.option("--yes", is_flag=True, help="Run however many cases there are.")
 unmet_option = click.option("--fail-on-unmet", is_flag=True, help="Exit with 3 where a requirement is not met.")
 

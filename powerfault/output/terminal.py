@@ -116,6 +116,10 @@ def comparison_sentence(comparison: Comparison) -> str:
     return text
 
 
+def _up_to(order: int) -> str:
+    return "1 failure" if order == 1 else f"1 to {order} failures"
+
+
 def _listed(names: Sequence[str], most: int = 8) -> str:
     return ", ".join(names[:most]) + (f" and {len(names) - most} more" if len(names) > most else "")
 
@@ -126,8 +130,7 @@ def print_study(study: Study, screen: Screen) -> None:
     changed = f" with {', '.join(topology.applied)}" if topology.applied else ""
     screen.line(screen.paint(f"{_plain(topology.name)}{changed}: {verdict_sentence(study)}", "strong"))
     screen.line(
-        f"{study.case_count:,} cases of 1 to {study.order} failures "
-        f"({', '.join(study.modes)}; {len(study.events)} events)."
+        f"{study.case_count:,} cases of {_up_to(study.order)} ({', '.join(study.modes)}; {len(study.events)} events)."
     )
     if study.standing:
         screen.line(f"Standing in every case: {case_text(study.standing)}.")
@@ -158,7 +161,18 @@ def print_study(study: Study, screen: Screen) -> None:
             order, f"Minimal sets of {order}"
         )
         _print_points(study, order, name, screen)
+    if study.rated is not None:
+        _print_sets("Lost or late for want of capacity, not of a path", _without_capacity(study), screen)
     _print_notes(study, screen)
+
+
+def _without_capacity(study: Study) -> list[tuple[str, CaseList]]:
+    assert study.rated is not None
+    found: dict[str, list[tuple[Event, ...]]] = {}
+    for case, consumers in study.rated.no_capacity.items():
+        for consumer in sorted(consumers):
+            found.setdefault(consumer, []).append(case)
+    return [(consumer, tuple(cases)) for consumer, cases in found.items()]
 
 
 def _print_points(study: Study, order: int, title: str, screen: Screen) -> None:
@@ -248,14 +262,14 @@ def print_changes(changes: Sequence[ConsumerChange], screen: Screen) -> None:
     screen.table(
         ("consumer", "severity", "must", "before", "after", "was", "is", "cut sets gone", "cut sets new"), rows, LOOKS
     )
-    _print_sets("Minimal cut sets gone", [(c, c.gone) for c in changes], screen)
-    _print_sets("Minimal cut sets new", [(c, c.new) for c in changes], screen)
-    worse = [(c, (*c.cases.get("broken", ()), *c.cases.get("worsened", ()))) for c in changes]
+    _print_sets("Minimal cut sets gone", [(c.id, c.gone) for c in changes], screen)
+    _print_sets("Minimal cut sets new", [(c.id, c.new) for c in changes], screen)
+    worse = [(c.id, (*c.cases.get("broken", ()), *c.cases.get("worsened", ()))) for c in changes]
     if not any(cases for _, cases in worse):
         screen.heading("Made worse: nothing, in no case on the components that both systems have")
     else:
         _print_sets("Made worse (broken or worsened cases)", worse, screen)
-    own = [(c, (*c.own_cases.get("broken", ()), *c.own_cases.get("worsened", ()))) for c in changes]
+    own = [(c.id, (*c.own_cases.get("broken", ()), *c.own_cases.get("worsened", ()))) for c in changes]
     if any(cases for _, cases in own):
         _print_sets("Failures of the proposal's own components that do harm", own, screen)
     else:
@@ -268,11 +282,11 @@ def print_changes(changes: Sequence[ConsumerChange], screen: Screen) -> None:
     screen.line("  " + ", ".join(f"{name} {count:,}" for name, count in totals.items()))
 
 
-def _print_sets(title: str, found: Sequence[tuple[ConsumerChange, CaseList]], screen: Screen) -> None:
+def _print_sets(title: str, found: Sequence[tuple[str, CaseList]], screen: Screen) -> None:
     rows: dict[tuple[Event, ...], list[str]] = {}
-    for change, cases in found:
+    for consumer, cases in found:
         for case in cases:
-            rows.setdefault(case, []).append(change.id)
+            rows.setdefault(case, []).append(consumer)
     screen.heading(f"{title}: {len(rows) or 'none'}")
     if rows:
         ordered = sorted(rows.items(), key=lambda item: len(item[0]))
