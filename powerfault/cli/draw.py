@@ -92,7 +92,7 @@ def command(
             shown &= without_channels(before, after, collapse)
         if around:
             shown &= within_reach(known, around, within)
-        pictures = pictures.narrowed(frozenset(shown | set(known.functions)))
+        pictures = pictures.narrowed(frozenset(shown | set(known.functions)), near_only=not collapse)
     chosen = side or (AFTER if proposals else BEFORE)
     if suffix == ".dot":
         if chosen == "both":

@@ -46,12 +46,14 @@ class CasePictures:
     functions: bool = False
     shown: Container[str] | None = None
     """Ids that get a box of their own; without it all do."""
+    near_only: bool = False
+    """Whether to leave out the joint boxes that nothing shown is linked to."""
     diagram: Diagram = field(init=False)
     _networks: dict[str, Network] = field(init=False, default_factory=dict)
     _rest: dict[str, CaseState] = field(init=False, default_factory=dict)
 
     def __post_init__(self) -> None:
-        self.diagram = self._diagram(self.shown)
+        self.diagram = self._diagram()
         for side in self.sides:
             topology = self.topology(side)
             self._networks[side] = build_network(topology)
@@ -59,8 +61,8 @@ class CasePictures:
             healthy = build_network(replace(topology, standing=()))
             self._rest[side] = case_states(healthy, [()])[0]
 
-    def _diagram(self, shown: Container[str] | None) -> Diagram:
-        return Diagram.of(self.before, self.after, self.needs, self.functions, shown)
+    def _diagram(self) -> Diagram:
+        return Diagram.of(self.before, self.after, self.needs, self.functions, self.shown, self.near_only)
 
     def touched(self, events: Sequence[Event], phase: str | None = None, stage: int = LAST_STAGE) -> frozenset[str]:
         """What a case changes on either side, what fails, what the proposals add, and the neighbours of it all."""
@@ -74,11 +76,11 @@ class CasePictures:
             links |= {*topology.links, *topology.load_links()}
         return frozenset(near | {a for a, b in links if b in near} | {b for a, b in links if a in near})
 
-    def narrowed(self, shown: Container[str]) -> CasePictures:
+    def narrowed(self, shown: Container[str], near_only: bool = True) -> CasePictures:
         """The same pictures with boxes of their own only for ``shown``."""
         found = copy.copy(self)
-        found.shown = shown
-        found.diagram = found._diagram(shown)
+        found.shown, found.near_only = shown, near_only
+        found.diagram = found._diagram()
         return found
 
     @property

@@ -63,12 +63,14 @@ class Diagram:
         needs: bool = False,
         functions: bool = False,
         shown: Container[str] | None = None,
+        near_only: bool = False,
     ) -> Diagram:
         """Lay out the union of ``before`` and ``after``; ``needs`` and ``functions`` add their dotted lines.
 
-        With ``shown`` only those ids get a box of their own, the rest of each channel one box together.
+        With ``shown`` only those ids get a box of their own, the rest of each channel one box together; with
+        ``near_only`` that box is left out where nothing shown is linked to it.
         """
-        graph = picture_graph(before, after, needs=needs, functions=functions, shown=shown)
+        graph = picture_graph(before, after, needs, functions, shown, near_only)
         return cls(before, after, graph, lay_out(graph))
 
     def shown_on(self, side: str) -> list[Box]:

@@ -9,14 +9,15 @@ from __future__ import annotations
 import re
 import xml.etree.ElementTree as ET
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 from powerfault.errors import ToolError
 from powerfault.model.elements import SOURCE_KINDS
 from powerfault.output.dot_program import run_dot
-from powerfault.output.picture_graph import PictureGraph
+from powerfault.output.picture_graph import BOTH, Box, PictureGraph
 
+FRAME = 5.0
 _SVG = "{http://www.w3.org/2000/svg}"
 _NUMBER = re.compile(r"-?\d+(?:\.\d+)?(?:[eE][-+]?\d+)?")
 _PATH = re.compile(r"[MCL]|-?\d+(?:\.\d+)?(?:[eE][-+]?\d+)?")
@@ -71,7 +72,9 @@ def layout_source(graph: PictureGraph) -> str:
     for box in graph.boxes:
         if box.channel is not None and box.kind in SOURCE_KINDS:
             first.setdefault(box.channel, box.name)
-        text = f"{box.name} [id={box.name}, width={box.width / 72:.4f}, height={box.height / 72:.4f}]"
+        room = _room(box)
+        size = f"width={(box.width + room) / 72:.4f}, height={(box.height + room) / 72:.4f}"
+        text = f"{box.name} [id={box.name}, {size}]"
         if box.channel is None:
             out.append(text)
         else:
@@ -100,12 +103,23 @@ def layout_source(graph: PictureGraph) -> str:
     return "\n".join(out)
 
 
+def _room(box: Box) -> float:
+    """Room for the frame around what a proposal adds, removes or changes, both sides together."""
+    return 2 * FRAME if box.side != BOTH or box.changed else 0.0
+
+
 def lay_out(graph: PictureGraph) -> Layout:
     """Run the layout program on ``graph`` (once per process for equal graphs). Raises :class:`ToolError`."""
-    return _lay_out(
+    found = _lay_out(
         layout_source(graph), tuple(b.name for b in graph.boxes), tuple(li.name for li in graph.lines),
         tuple(f"c{n}" for n in range(len(graph.channels))),
     )  # fmt: skip
+    boxes = dict(found.boxes)
+    for box in graph.boxes:
+        if room := _room(box):
+            r = boxes[box.name]
+            boxes[box.name] = Rect(r.x + room / 2, r.y + room / 2, r.width - room, r.height - room)
+    return replace(found, boxes=boxes)
 
 
 @lru_cache(maxsize=16)

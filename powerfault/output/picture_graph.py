@@ -215,10 +215,12 @@ def picture_graph(
     needs: bool = False,
     functions: bool = False,
     shown: Container[str] | None = None,
+    near_only: bool = False,
 ) -> PictureGraph:
     """The boxes and lines of ``before``, or of the union of ``before`` and ``after``, in the order of the file.
 
-    With ``shown`` only those ids get a box of their own; the others of each channel are drawn as one box.
+    With ``shown`` only those ids get a box of their own; the others of each channel are drawn as one box, or with
+    ``near_only`` only where such a box has a link to one of the shown.
     """
 
     def listed(topology: Topology) -> dict[str, Component | Load | Function]:
@@ -281,9 +283,15 @@ def picture_graph(
             done.add((head, tail, role))
         lines.append(Line(f"e{len(lines)}", tail, head, two_way, role, side))
 
+    groups = {f":{name}": tuple(ids) for name, ids in members.items()}
+    if near_only and own:
+        single = {b.name for b in boxes if b.id not in groups}
+        lines = [li for li in lines if li.tail in single or li.head in single]
+        near = single | {end for li in lines for end in (li.tail, li.head)}
+        boxes = [b for b in boxes if b.name in near]
+        groups = {b.id: groups[b.id] for b in boxes if b.id in groups}
     used = {b.channel for b in boxes}
     labels = tuple((n, shorten(label(n), 40)) for n in names if n in used)
-    groups = {f":{name}": tuple(ids) for name, ids in members.items()}
     return PictureGraph(tuple(boxes), tuple(lines), labels, box_of, groups)
 
 

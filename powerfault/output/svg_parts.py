@@ -11,7 +11,7 @@ from html import escape
 
 from powerfault.output import appearance
 from powerfault.output.appearance import FONT, Look
-from powerfault.output.layout import Rect, Route
+from powerfault.output.layout import FRAME, Rect, Route
 from powerfault.output.node_shapes import detail, outline
 from powerfault.output.picture_graph import ID_SIZE, LINE_SIZE, Box, Line
 from powerfault.output.text_width import shorten, text_width
@@ -54,7 +54,7 @@ def line_piece(route: Route) -> str:
 
 def halo(box: Box, rect: Rect, colour: str, border: str) -> str:
     """A frame behind a box that a proposal adds, removes or changes."""
-    pad = 5.0
+    pad = FRAME
     return (f'<rect x="{num(rect.x - pad)}" y="{num(rect.y - pad)}" width="{num(rect.width + 2 * pad)}" '
             f'height="{num(rect.height + 2 * pad)}" rx="4" fill="{colour}" stroke="{border}" '
             f'stroke-width="1.6"/>')  # fmt: skip
