@@ -389,3 +389,62 @@ loads:
     line = line_state(120, loop_resistance_ohm(10, 40), 2000 / 0.9)
     assert found.voltage_v["L"] == 28
     assert found.feeder_kw["S"] * 1000 == pytest.approx((line.current_a or 0) * 120)
+
+
+def test_a_feeder_at_its_limit_sags_and_the_other_takes_over() -> None:
+    # A load between two feeders through diodes: the nearer gives its 50 A, the farther the rest through 0.05 ohm.
+    branches = [
+        Branch("da", "A", "L", 1e-6, one_way=True), Branch("rb", "B", "B2", 0.05),
+        Branch("db", "B2", "L", 1e-6, one_way=True),
+    ]  # fmt: skip
+    held, loads = {"A": 28.0, "B": 28.0}, {"L": 2240.0}
+    free = solve_dc(branches, held, loads)
+    assert free.given_w["A"] == pytest.approx(2240, rel=1e-4)
+    flow = solve_dc(branches, held, loads, {"A": 50.0})
+    volts = flow.voltage_v["L"]
+    assert flow.current_a["da"] == pytest.approx(50)
+    assert (28 - volts) / 0.05 + 50 == pytest.approx(2240 / volts, rel=1e-4)
+    assert flow.voltage_v["A"] < 28
+    assert sum(flow.given_w.values()) == pytest.approx(2240 + flow.loss_w)
+    both = solve_dc(branches, held, loads, {"A": 50.0, "B": 25.0})
+    assert both.status == "overloaded"
+    assert solve_dc(branches, held, loads, {"A": 90.0}).current_a["db"] == pytest.approx(0, abs=0.01)
+
+
+def test_dual_fed_loads_share_where_a_rating_says_so() -> None:
+    topology = channels(**{
+        "CV-A: {kind: converter, rating_kw: 6": "CV-A: {kind: converter, rating_kw: 0.6",
+        "LAMP: {fed_by: [DB-A, DB-B], demand_kw: 0.2}": "LAMP: {fed_by: [DB-A, DB-B], demand_kw: 0.4}",
+    })  # fmt: skip
+    found = solve_voltages(topology, all_but(topology, "JMP"), "sunlit", AT_20)
+    assert found.feeder_kw["CV-A"] <= 0.6 + 1e-9
+    assert found.feeder_kw["CV-A"] + found.feeder_kw["CV-B"] == pytest.approx(1.9)
+    assert not found.findings
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.integers(0, 100_000))
+def test_dual_fed_loads_under_limits(seed: int) -> None:
+    """Random feeders, cables and loads behind diodes: what is found balances, within limits, and no diode runs back."""
+    rng = random.Random(seed)
+    n = rng.randint(2, 4)
+    branches = [Branch(f"w{i}", f"F{i}", f"B{i}", rng.uniform(0.005, 0.03)) for i in range(n)]
+    held = {f"F{i}": rng.choice([28.0, 28.0, 27.8]) for i in range(n)}
+    most = {f"F{i}": rng.choice([float("inf"), rng.uniform(20, 150)]) for i in range(n)}
+    loads: dict[str, float] = {}
+    for j in range(rng.randint(2, 7)):
+        loads[f"L{j}"] = rng.uniform(50, 1200)
+        for i in rng.sample(range(n), 2):
+            branches.append(Branch(f"d{i}-{j}", f"B{i}", f"L{j}", 1e-6, one_way=True))
+    flow = solve_dc(branches, held, loads, most)
+    if not flow.operates:
+        # Limits alone can starve it: then the currents of all feeders fall short, or some load's feeders do.
+        assert flow.status in ("overloaded", "no operating point")
+        free = solve_dc(branches, held, loads)
+        assert not free.operates or any(free.given_w[f] > most[f] * held[f] for f in held)
+        return
+    balances(branches, held, loads, flow)
+    for f in held:
+        assert flow.given_w[f] <= most[f] * held[f] * (1 + 1e-6)
+        assert flow.voltage_v[f] <= held[f] + 1e-6 or f"held:{f}" in flow.blocked
+    assert all(flow.current_a[b.id] >= -1e-4 for b in branches if b.one_way)

@@ -22,7 +22,8 @@ from powerfault.model.elements import Load, Topology, in_phase
 
 MAX_ROUNDS = 200
 ASSUMPTIONS = (
-    "loads draw constant power; sources, storages and regulated outputs hold their voltage exactly",
+    "loads draw constant power; sources, storages and regulated outputs hold their voltage up to what they can give, "
+    "then it sags and other feeders on the way take over",
     "only cables and jumpers with length_m and gauge_awg have resistance; buses, switches and diodes have none",
     "feeders on one bus share its power up to their ratings: sources first, then converters, then storages and what "
     "storages alone feed; storages elsewhere give nothing while the other feeders suffice",
@@ -134,19 +135,29 @@ class _Solver:
         }
         if others and len(others) < len(area.held):
             # Storages wait while the other feeders suffice; else they hold their buses too.
-            area.flow = solve_dc(area.branches, others, area.loads_w)
-            if area.flow.operates and not any(area.loads_w.get(n) for n in area.flow.dead):
-                area.output_w = self._share(area)
-                if all(w <= 1000 * self._limit_kw(f) * (1 + 1e-9) + 1e-6 for f, w in area.output_w.items()):
-                    return
-            area.flow = None
-        if area.held:
-            flow = solve_dc(area.branches, area.held, area.loads_w)
+            flow = solve_dc(area.branches, others, area.loads_w, self._most_a(area, others))
+            if flow.operates and not any(area.loads_w.get(n) for n in flow.dead):
+                area.flow = flow
+        if area.held and area.flow is None:
+            flow = solve_dc(area.branches, area.held, area.loads_w, self._most_a(area, area.held))
+            if not flow.operates:
+                # More is asked than the feeders can give: show what that would mean, as a finding on the feeders.
+                flow = solve_dc(area.branches, area.held, area.loads_w)
             if flow.operates:
                 area.flow = flow
             else:
                 area.stuck = self._stuck(area, flow)
         area.output_w = self._share(area)
+
+    def _most_a(self, area: Area, held: Mapping[str, float]) -> dict[str, float]:
+        """The greatest current of all feeders on each held node: their limit, or what they can give at its voltage."""
+        found = {}
+        for root, volts in held.items():
+            found[root] = 0.0
+            for id_ in area.feeders[root]:
+                limit = self.topology.components[id_].limits_at_a
+                found[root] += min(math.inf if limit is None else limit, 1000 * self._limit_kw(id_) / volts)
+        return found
 
     def _stuck(self, area: Area, flow: DcFlow) -> Finding:
         where = ", ".join(dict.fromkeys(map(self.wiring.members, flow.stressed))) or "an unnamed node"

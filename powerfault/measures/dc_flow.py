@@ -8,7 +8,9 @@ falls monotonically onto the greatest root if there is a root, and an iterate th
 there is none (monotone Newton theorem). No root below is ever reported.
 
 One-way branches (diodes) and feeders that cannot take power back are settled by switching off those that run
-backwards and solving again.
+backwards and solving again (and where that goes in circles by :mod:`powerfault.measures.conduction`). A feeder asked
+for more than its greatest current lets its voltage sag and gives that current: a constant, which adds to V0 and leaves
+the argument above as it is.
 
 Sources: J. M. Ortega and W. C. Rheinboldt, Iterative Solution of Nonlinear Equations in Several Variables (1970),
 section 13.3 (monotone Newton theorem, from memory); two-bus closed form in :mod:`powerfault.measures.conductors`.
@@ -23,10 +25,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from powerfault.errors import RequestError
+from powerfault.measures.conduction import settle
 
-OPERATING, NO_POINT, UNSETTLED = "operating", "no operating point", "not settled"
+OPERATING, NO_POINT, UNSETTLED, OVERLOADED = "operating", "no operating point", "not settled", "overloaded"
 MAX_NEWTON = 200
-MAX_SWITCHING = 200
+MAX_SWITCHING = 60
 Vector = NDArray[np.float64]
 
 
@@ -47,7 +50,8 @@ class DcFlow:
 
     ``dead`` holds the nodes that no held node reaches; they have no voltage. With the status ``no operating point``
     the mappings are empty and ``stressed`` names the nodes at which the iteration broke down; with ``not settled`` no
-    consistent set of conducting one-way branches was found, and ``stressed`` names those last blocked.
+    consistent set of conducting one-way branches was found; ``overloaded`` means that none was found within the
+    greatest currents of the feeders.
     """
 
     status: str
@@ -64,11 +68,18 @@ class DcFlow:
         return self.status == OPERATING
 
 
-def solve_dc(branches: Sequence[Branch], held_v: Mapping[str, float], loads_w: Mapping[str, float]) -> DcFlow:
+def solve_dc(
+    branches: Sequence[Branch],
+    held_v: Mapping[str, float],
+    loads_w: Mapping[str, float],
+    most_a: Mapping[str, float] | None = None,
+) -> DcFlow:
     """Solve one network. ``held_v`` holds nodes at a voltage (they give power, never take it); ``loads_w`` draw.
 
-    Nodes are those named by branches, held nodes and loads. Raises :class:`RequestError` for a resistance that is not
-    above 0, a voltage not above 0 or a power below 0. Cost: one dense inverse of the free nodes.
+    ``most_a`` bounds the current that held nodes give; where it is reached, the node's voltage sags instead. Nodes are
+    those named by branches, held nodes and loads. Raises :class:`RequestError` for a resistance that is not above 0, a
+    voltage not above 0 or a power below 0. Cost: one dense inverse of the free nodes for each set of conducting
+    one-way branches tried.
 
     >>> line = Branch("line", "A", "B", 0.25)
     >>> flow = solve_dc([line], {"A": 120.0}, {"B": 5000.0})
@@ -87,28 +98,39 @@ def solve_dc(branches: Sequence[Branch], held_v: Mapping[str, float], loads_w: M
         if not watts >= 0:
             raise RequestError(f"node {node}: expected a load of 0 W or more, found {watts}")
     names = list(dict.fromkeys([*(n for b in branches for n in (b.start, b.end)), *held_v, *loads_w]))
+    limits = {n: a for n, a in (most_a or {}).items() if n in held_v and a < float("inf")}
     blocked: set[str] = set()
     seen: set[frozenset[str]] = set()
     for _ in range(MAX_SWITCHING):
-        flow = _solve_fixed(names, branches, held_v, loads_w, blocked)
+        flow = _solve_fixed(names, branches, held_v, loads_w, blocked, limits)
         if not flow.operates:
             return flow
-        change = _backwards(branches, held_v, flow, blocked)
+        change = _backwards(branches, held_v, flow, blocked, limits)
         if not change:
             return flow
         state = frozenset(blocked ^ change)
-        if state in seen:  # going in circles: change one thing at a time
-            change = {min(change)}
-            state = frozenset(blocked ^ change)
+        if state in seen:
+            break
         seen.add(state)
         blocked = set(state)
-    return DcFlow(UNSETTLED, stressed=tuple(sorted(blocked)))
+    # Trial and error goes in circles: name the conducting set by another method, and solve exactly for it.
+    named = settle(names, branches, held_v, loads_w, limits)
+    hungry = tuple(sorted(n for n in loads_w if loads_w[n] > 0))
+    if named is None:
+        return DcFlow(OVERLOADED if limits else NO_POINT, stressed=hungry)
+    flow = _solve_fixed(names, branches, held_v, loads_w, named, limits)
+    if flow.operates and _backwards(branches, held_v, flow, named, limits):
+        return DcFlow(UNSETTLED, stressed=hungry)
+    return flow
 
 
-def _backwards(branches: Sequence[Branch], held_v: Mapping[str, float], flow: DcFlow, blocked: set[str]) -> set[str]:
+def _backwards(
+    branches: Sequence[Branch], held_v: Mapping[str, float], flow: DcFlow, blocked: set[str],
+    limits: Mapping[str, float],
+) -> set[str]:  # fmt: skip
     """What must change: one-way branches and feeders that run backwards, and blocked ones that would now conduct.
 
-    A feeder is named ``held:<node>`` among the blocked.
+    Among the blocked a feeder that gives nothing is named ``held:<node>``, one at its limit ``most:<node>``.
     """
     change = set()
     volts = flow.voltage_v
@@ -121,22 +143,28 @@ def _backwards(branches: Sequence[Branch], held_v: Mapping[str, float], flow: Dc
         elif flow.current_a.get(branch.id, 0.0) < -1e-5:
             change.add(branch.id)
     for node, wanted in held_v.items():
-        key = f"held:{node}"
+        key, most = f"held:{node}", f"most:{node}"
         if key in blocked:
             if volts.get(node, 0.0) < wanted - 1e-9:
                 change.add(key)
+        elif most in blocked:
+            if volts.get(node, 0.0) > wanted + 1e-9 or node in flow.dead:
+                change.add(most)
         elif flow.given_w[node] < -1e-3:
             change.add(key)
+        elif node in limits and flow.given_w[node] > limits[node] * wanted * (1 + 1e-9) + 1e-6:
+            change.add(most)
     return change
 
 
 def _solve_fixed(
     names: Sequence[str], branches: Sequence[Branch], held_v: Mapping[str, float], loads_w: Mapping[str, float],
-    blocked: set[str],
+    blocked: set[str], limits: Mapping[str, float],
 ) -> DcFlow:  # fmt: skip
     index = {name: i for i, name in enumerate(names)}
     active = [b for b in branches if b.id not in blocked and b.start != b.end]
-    holding = {n: v for n, v in held_v.items() if f"held:{n}" not in blocked}
+    limited = [n for n in held_v if f"most:{n}" in blocked]
+    holding = {n: v for n, v in held_v.items() if f"held:{n}" not in blocked and n not in limited}
     conductance = np.zeros((len(names), len(names)))
     for branch in active:
         i, j, g = index[branch.start], index[branch.end], 1 / branch.resistance_ohm
@@ -155,7 +183,10 @@ def _solve_fixed(
     free = np.array([index[n] for n in names if n in reached and n not in holding], dtype=np.intp)
     power = np.array([loads_w.get(n, 0.0) for n in names])
     if len(free):
-        pull = conductance[np.ix_(free, held)] @ offset[held]
+        pushed = np.zeros(len(names))
+        for name in limited:
+            pushed[index[name]] = limits[name]
+        pull = conductance[np.ix_(free, held)] @ offset[held] - pushed[free]
         found = _greatest_root(conductance[np.ix_(free, free)], pull, power[free], reference)
         if isinstance(found, int):
             return DcFlow(NO_POINT, stressed=(names[int(free[found])],))
@@ -170,6 +201,7 @@ def _solve_fixed(
         leaving = sum(current[b.id] for b in active if b.start == name)
         arriving = sum(current[b.id] for b in active if b.end == name)
         given[name] = volts[name] * (leaving - arriving) + loads_w.get(name, 0.0)
+    given |= {name: volts[name] * limits[name] for name in limited if name in volts}
     loss = sum(current[b.id] ** 2 * b.resistance_ohm for b in active)
     dead = frozenset(n for n in names if n not in reached)
     return DcFlow(OPERATING, volts, current, given, loss, frozenset(blocked), dead)

@@ -33,6 +33,7 @@ from powerfault.measures.jumper_size import Progress, conductors_to_size, find_n
 from powerfault.measures.protection import study_protection
 from powerfault.measures.protection_values import Protection
 from powerfault.measures.quantity import UNMET, Finding
+from powerfault.measures.voltage_study import VoltageStudy, study_voltages
 from powerfault.model.elements import STAGES, Event, Topology
 from powerfault.network.failure_modes import check_modes, parse_event
 
@@ -48,12 +49,15 @@ class SizeStudy:
     sizes: tuple[ConductorSize, ...]
     protection: Protection
     """Only what concerns the conductors sized, the devices ahead of them and what the proposals brought."""
+    healthy: VoltageStudy
+    """The voltages with nothing failed, switches in their normal positions."""
 
     @property
     def findings(self) -> tuple[Finding, ...]:
         """All findings, each once, the unmet ones first."""
         found = [f for s in self.sizes for f in (*s.findings, *(x for d in s.directions for x in d.findings))]
         found += self.protection.findings
+        found += [f for v in self.healthy.voltages for f in v.findings if f.grave == UNMET]
         return tuple(sorted(dict.fromkeys(found), key=lambda f: f.grave != UNMET))
 
     @property
@@ -99,7 +103,8 @@ def study_size(
         need = find_need(topology, component.id, order, modes, events, derating, numbers, progress)
         sizes.append(size_conductor(topology, need, derating, events))
     protection = _concerning(study_protection(topology, derating, [c.id for c in chosen]), topology)
-    return SizeStudy(topology, derating, order, modes, tuple(sizes), protection)
+    healthy = study_voltages(topology, (), "uninterrupted", events)
+    return SizeStudy(topology, derating, order, modes, tuple(sizes), protection, healthy)
 
 
 def _concerning(whole: Protection, topology: Topology) -> Protection:

@@ -31,6 +31,7 @@ def print_blocks(blocks: Iterable[Block], screen: Screen, rows_shown: int | None
 
 
 def _print_table(table: Table, screen: Screen, rows_shown: int | None) -> None:
+    screen.heading(table.title)
     rows = table.rows if rows_shown is None else table.rows[:rows_shown]
     cells = [["-" if c is None else _clean(str(c)) for c in row] for row in rows]
     looks = {c.text: c.tone for row in rows for c in row if isinstance(c, ToneCell) and c.tone}

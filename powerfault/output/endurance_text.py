@@ -33,8 +33,8 @@ def endurance_blocks(topology: Topology, found: Endurance) -> list[Block]:
         worst = found.worst_storage(id_)
         if worst is not None:
             rows.append(_storage_row(*worst))
-    blocks += [Heading("The case in which each storage is flat first"), TableBlock(Table(
-        "endurance-storages", "Storages", STORAGE_COLUMNS, tuple(rows)))]  # fmt: skip
+    title = "The case in which each storage is flat first"
+    blocks.append(TableBlock(Table("endurance-storages", title, STORAGE_COLUMNS, tuple(rows))))
     rows = []
     for id_ in dict.fromkeys(x.id for c in found.cases for x in c.loads):
         worst_load = found.worst_load(id_)
@@ -44,12 +44,12 @@ def endurance_blocks(topology: Topology, found: Endurance) -> list[Block]:
             rows.append((x.id, figure(x.must_last_h), _hours(x.hours), CaseCell(case.failed), verdict))
     if rows:
         columns = ("load", "must last h", "drops after h", "worst case", "verdict")
-        blocks += [Heading("Loads that must last"), TableBlock(Table("endurance-loads", "Loads", columns, tuple(rows)))]
+        blocks.append(TableBlock(Table("endurance-loads", "Loads that must last", columns, tuple(rows))))
     flat = sorted(((c, s) for c in found.cases for s in c.storages if s.hours < math.inf), key=lambda x: x[1].hours)
     rows = [_storage_row(c, s) for c, s in flat]
     if rows:
-        blocks += [Heading("All cases in which a storage runs flat"), TableBlock(Table(
-            "endurance-cases", "Cases", STORAGE_COLUMNS, tuple(rows)))]  # fmt: skip
+        title = "All cases in which a storage runs flat"
+        blocks.append(TableBlock(Table("endurance-cases", title, STORAGE_COLUMNS, tuple(rows))))
     blocks += [Heading("What this rests on"), Bullets((*ASSUMPTIONS, *FLOW_ASSUMPTIONS))]
     return blocks
 

@@ -22,6 +22,6 @@ def protection_blocks(topology: Topology, found: Protection) -> list[Block]:
         tables.infeed_table(found), tables.order_table(found), tables.inrush_table(found),
     ):  # fmt: skip
         if table.rows:
-            blocks += [Heading(table.title), TableBlock(table)]
+            blocks.append(TableBlock(table))
     blocks += [Heading("What this rests on"), Bullets(ASSUMPTIONS)]
     return blocks

@@ -42,7 +42,11 @@ def size_blocks(study: SizeStudy) -> list[Block]:
         tables.finding_table("size-findings", study.findings),
     ):  # fmt: skip
         if table.rows:
-            blocks += [Heading(table.title), TableBlock(table)]
+            blocks.append(TableBlock(table))
+    sound = [v.phase for v in study.healthy.voltages if v.operates and not any(f.grave == "unmet" for f in v.findings)]
+    if sound:
+        words = "every part of the network has an operating point and no load is outside its voltage window."
+        blocks.append(Paragraph(f"With nothing failed, in {', '.join(sound)}: {words}", "good"))
     assumed = dict.fromkeys([*(a for s in study.sizes for a in s.assumptions), *PROTECTION_ASSUMPTIONS])
     blocks += [Heading("What these sizes rest on"), Bullets(tuple(assumed)), Paragraph(CAUTION, "note")]
     return blocks
@@ -62,16 +66,10 @@ def _conductor_blocks(size: ConductorSize) -> list[Block]:
     if need.greatest:
         blocks.append(TableBlock(tables.need_table(size)))
     for direction in size.directions:
-        numbers = tables.quantity_table(size, direction)
-        blocks += [Heading(numbers.title), TableBlock(numbers)]
-        if direction.rows:
-            gauges = tables.gauge_table(direction)
-            blocks += [Heading(gauges.title), TableBlock(gauges)]
-        loads = tables.load_table(direction)
-        if loads.rows:
-            blocks += [Heading(loads.title), TableBlock(loads)]
+        blocks.append(TableBlock(tables.quantity_table(size, direction)))
+        blocks += [TableBlock(t) for t in (tables.gauge_table(direction), tables.load_table(direction)) if t.rows]
     if any(d.rows for d in size.directions):
-        blocks.append(Figure(gauge_picture(size), f"Voltage drop of {c.id} by gauge", f"size-{c.id}.svg"))
+        blocks.append(Figure(gauge_picture(size), f"Voltage drop of {c.id} by gauge"))
     if size.not_judged:
         blocks += [Heading(f"Not judged for {c.id}"), Bullets(size.not_judged)]
     return blocks

@@ -39,7 +39,7 @@ def voltage_blocks(study: VoltageStudy) -> list[Block]:
         for table in (_level_table(study.topology, solved), _conductor_table(solved), _feeder_table(solved),
                       tables.finding_table(f"voltages-findings-{phase}", solved.findings)):  # fmt: skip
             if table.rows:
-                blocks += [Heading(f"{table.title}, {phase}"), TableBlock(table)]
+                blocks.append(TableBlock(table))
     blocks += [Heading("What this rests on"), Bullets(ASSUMPTIONS)]
     return blocks
 
@@ -64,8 +64,8 @@ def _level_table(topology: Topology, solved: Voltages) -> Table:
         for c in topology.components.values()
         if c.kind == "bus" and c.id in solved.voltage_v
     ]
-    return Table(f"voltages-{solved.phase}", "Voltages", ("at", "kind", "V", "min V", "max V", "verdict"),
-                 (*(r for _, r in rows), *buses))  # fmt: skip
+    columns = ("at", "kind", "V", "min V", "max V", "verdict")
+    return Table(f"voltages-{solved.phase}", f"Voltages, {solved.phase}", columns, (*(r for _, r in rows), *buses))
 
 
 def _conductor_table(solved: Voltages) -> Table:
@@ -75,7 +75,7 @@ def _conductor_table(solved: Voltages) -> Table:
         for c in solved.conductors.values()
     ]  # fmt: skip
     columns = ("id", "direction", "kW out", "A", "drop V", "loss W", "ohm")
-    return Table(f"conductors-{solved.phase}", "Conductors", columns, tuple(rows))  # fmt: skip
+    return Table(f"conductors-{solved.phase}", f"Conductors, {solved.phase}", columns, tuple(rows))  # fmt: skip
 
 
 def _feeder_table(solved: Voltages) -> Table:
@@ -86,7 +86,7 @@ def _feeder_table(solved: Voltages) -> Table:
         verdict: Cell = ToneCell("ABOVE", "bad") if over else "-" if math.isinf(limit) else ToneCell("within", "good")
         rows.append((id_, figure(kw), figure(limit), figure(solved.input_kw.get(id_)), verdict))
     columns = ("id", "kW out", "can give kW", "kW in", "verdict")
-    return Table(f"feeders-{solved.phase}", "Feeders", columns, tuple(rows))
+    return Table(f"feeders-{solved.phase}", f"Feeders, {solved.phase}", columns, tuple(rows))
 
 
 def voltage_json(study: VoltageStudy) -> dict[str, Any]:
