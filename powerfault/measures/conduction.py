@@ -19,7 +19,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 CONTACT_S = 1e6
-TINY_S = 1e-9
+TINY_S = 1e-6
+"""Leak that pulls down what nothing drives, so that an idle feeder is found to hold its own node."""
 MAX_LOAD_ROUNDS = 60
 MAX_NEWTON = 200
 
@@ -88,13 +89,14 @@ def _least_energy(
 ) -> NDArray[np.float64] | None:  # fmt: skip
     """The voltages (less the reference) at which currents balance, or ``None`` where the energy has no least point."""
     knee = most / CONTACT_S
+    floor = float(np.min(wanted)) - 1.0
 
     def energy(v: NDArray[np.float64]) -> float:
         across = v[start] - v[end]
         across = np.where(one_way & (across < 0), 0.0, across)
         below = np.maximum(wanted - v[feeder], 0.0)
         given = np.where(below <= knee, 0.5 * CONTACT_S * below**2, _linear(most, below, knee))
-        return float(0.5 * conductance @ across**2 + given.sum() + amperes @ v + 0.5 * TINY_S * v @ v)
+        return float(0.5 * conductance @ across**2 + given.sum() + amperes @ v + 0.5 * TINY_S * (v - floor) @ (v - floor))
 
     def slope(v: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.bool_], NDArray[np.float64]]:
         """The gradient (amperes out of balance at each node), the conducting branches, the feeders' sag."""
@@ -102,7 +104,7 @@ def _least_energy(
         on = ~one_way | (across >= 0)
         flow = np.where(on, conductance * across, 0.0)
         below = wanted - v[feeder]
-        gradient = amperes + TINY_S * v
+        gradient = amperes + TINY_S * (v - floor)
         np.add.at(gradient, start, flow)
         np.subtract.at(gradient, end, flow)
         np.subtract.at(gradient, feeder, np.clip(CONTACT_S * below, 0.0, most))
