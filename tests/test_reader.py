@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
+import contextlib
+import copy
 import dataclasses
 import hashlib
 import json
+import random
 import time
 from pathlib import Path
 
 import pytest
 
-from powerfault.errors import ModelError
+from powerfault.errors import ModelError, Problem, RequestError
 from powerfault.model import fields
-from powerfault.model.elements import Channel, Component, Event, Function, Load, Need, Phase, Proposal
+from powerfault.model.elements import Channel, Component, Event, Function, Load, Need, Phase, Proposal, Topology
+from powerfault.model.modify import apply_proposals, check_each
 from powerfault.model.reader import (
     load_topology,
     problem_at,
@@ -21,6 +25,7 @@ from powerfault.model.reader import (
     waivers,
 )
 from powerfault.model.starter import STARTER
+from powerfault.model.yaml_lines import parse_yaml
 
 SMALL = """\
 powerfault: 1
@@ -950,6 +955,74 @@ def test_hostile_ids_and_references_are_refused_shortly(text: str) -> None:
         found = problems(place)
         assert found
         assert all(len(line) < 1000 for line in found)
+
+
+ODD = [
+    None, True, False, 0, -1, 10**30, 1.5, -0.0, 1e308, "", "x", "off", "BUS", "DB:short", ":", "A -> B", "->", "x" * 5000,
+    [], {}, [[]], [None], [True, 1], {"x": None}, {"": 1}, {"a": {"b": {}}}, ["BUS", "BUS"], [{"id": "BUS"}], [{}],
+]  # fmt: skip
+
+
+def topology_or_none(text: str) -> Topology | None:
+    """Read ``text``; where it is refused, every problem has a place and is a line fit for a terminal."""
+    refused: list[Problem] = []
+    try:
+        return read_topology_text(text, "f")
+    except ModelError as error:
+        refused.extend(error.problems)
+    assert refused
+    for problem in refused:
+        assert str(problem).isprintable()
+        assert len(str(problem)) < 2500
+        assert min(problem.line, problem.column) >= 1
+    return None
+
+
+@pytest.mark.parametrize("seed", range(150))
+def test_any_value_anywhere_ends_in_a_topology_or_in_problems(seed: int) -> None:
+    """Replace, drop or add values at random places of a whole file: never another exception."""
+    rng = random.Random(seed)
+    data = parse_yaml(WHOLE, "f").data
+    for _ in range(rng.choice((1, 1, 1, 2, 3, 8))):
+        holder, key = data, rng.choice(list(data))
+        while isinstance(holder[key], dict | list) and holder[key] and rng.random() < 0.85:
+            holder = holder[key]
+            key = rng.choice(list(holder) if isinstance(holder, dict) else range(len(holder)))
+        action = rng.random()
+        if action < 0.1 and isinstance(holder, dict):
+            del holder[key]
+        elif action < 0.2 and isinstance(holder, dict):
+            holder[rng.choice(["X", "kind", "", "a b", "needs", "BUS"])] = copy.deepcopy(rng.choice(ODD))
+        else:
+            holder[key] = copy.deepcopy(rng.choice(ODD))
+        if not isinstance(data, dict) or not data:
+            break
+    text = json.dumps(data)
+    topology = topology_or_none(text)
+    if topology is None:
+        return
+    topology_warnings(topology)
+    check_each(topology)
+    with contextlib.suppress(ModelError, RequestError):
+        apply_proposals(topology, list(topology.proposals))
+
+
+@pytest.mark.parametrize("seed", range(150))
+def test_any_character_anywhere_ends_in_a_topology_or_in_problems(seed: int) -> None:
+    rng = random.Random(seed)
+    text = list(WHOLE)
+    for _ in range(rng.choice((1, 2, 5, 40))):
+        place = rng.randrange(len(text))
+        action = rng.random()
+        if action < 0.3:
+            del text[place : place + rng.randint(1, 30)]
+        elif action < 0.6:
+            text[place:place] = rng.choice("{}[]:,-&*!|>'\"%@`#?~\n\t \x85\u2028\ufeffé\r")
+        else:
+            text[place] = chr(rng.choice([rng.randrange(32, 127), rng.randrange(0, 0x3000)]))
+    topology = topology_or_none("".join(text))
+    if topology is not None:
+        topology_warnings(topology)
 
 
 def test_many_misspelt_names_are_answered_in_time() -> None:

@@ -80,7 +80,7 @@ def problem_at(topology: Topology, path: str, message: str) -> Problem:
     ``open_points[0].rule``) or of the topology after proposals were applied.
     """
     where = written_at(path, topology.origins)
-    return Problem(topology.file, *position_of(where, topology.positions), where, message)
+    return Problem(topology.file, *position_of(where, topology.positions), printable(where), printable(message))
 
 
 def shorten(text: str, most: int = 60) -> str:

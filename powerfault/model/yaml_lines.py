@@ -30,7 +30,7 @@ from yaml.events import (
 from yaml.reader import Reader
 
 from powerfault.errors import ModelError, Problem
-from powerfault.model.places import Position, shorten
+from powerfault.model.places import Position, printable, shorten
 
 MAX_BYTES = 20_000_000
 MAX_DEPTH = 40
@@ -189,7 +189,8 @@ class _Builder:
 
     def refuse(self, mark: Any, path: str, message: str) -> None:
         line, column = (mark.line + 1, mark.column + 1) if mark else (0, 0)
-        self.problems.append(Problem(self.document.file, line, column, shorten(path, 300), message))
+        where = printable(shorten(path, 300))
+        self.problems.append(Problem(self.document.file, line, column, where, printable(message)))
 
     def build(self, events: Iterator[Any]) -> None:
         """Build ``document``. The innermost open container is held in local variables, the others on a stack."""
