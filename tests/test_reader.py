@@ -958,7 +958,7 @@ def test_hostile_ids_and_references_are_refused_shortly(text: str) -> None:
 
 
 ODD = [
-    None, True, False, 0, -1, 10**30, 1.5, -0.0, 1e308, "", "x", "off", "BUS", "DB:short", ":", "A -> B", "->", "x" * 5000,
+    None, True, False, 0, -1, 10**30, 1.5, -0.0, 1e308, "", "x", "off", "BUS", "DB:short", ":", "A -> B", "x" * 5000,
     [], {}, [[]], [None], [True, 1], {"x": None}, {"": 1}, {"a": {"b": {}}}, ["BUS", "BUS"], [{"id": "BUS"}], [{}],
 ]  # fmt: skip
 
