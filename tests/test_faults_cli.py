@@ -1,0 +1,158 @@
+"""The commands faults, compare and explain from outside: exit codes, forms of output, errors, saved results."""
+
+from __future__ import annotations
+
+import csv
+import json
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from powerfault.cli import EXIT_UNMET, EXIT_USAGE
+
+TEACHING = str(Path(__file__).parents[1] / "topologies" / "two-channels.yaml")
+DEMO = str(Path(__file__).parents[1] / "topologies" / "orrin-fell.yaml")
+
+
+def run(*arguments: str) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
+        [sys.executable, "-m", "powerfault", *arguments], capture_output=True, text=True, check=False, timeout=120
+    )
+
+
+def proposals(file: str) -> list[str]:
+    from powerfault.model.reader import load_topology
+
+    return list(load_topology(file).proposals)
+
+
+def test_json_holds_the_object_of_the_format() -> None:
+    data = json.loads(run("faults", TEACHING, "--json", "--by-phase", "--modes", "loss,short").stdout)
+    assert {"format", "topology", "sha256", "order", "modes", "with", "standing", "events", "case_count"} <= set(data)
+    assert (data["format"], data["order"], data["modes"]) == (1, 2, ["loss", "short"])
+    assert set(data["consumers"][0]) == {
+        "id", "type", "severity", "must_tolerate", "rides_through", "tolerates", "lower_bound", "meets",
+        "minimal_cut_sets",
+    }  # fmt: skip
+    for case in data["cases"]:
+        assert set(case) == {"failed", "outcomes", "by_phase"}
+        assert case["outcomes"]
+        assert "uninterrupted" not in case["outcomes"].values()
+        for consumer, outcome in case["outcomes"].items():
+            order = ["uninterrupted", "automatic", "commanded", "manual", "lost"]
+            phases = [order.index(own.get(consumer, order[0])) for own in case["by_phase"].values()]
+            assert max(phases, default=0) == order.index(outcome)
+
+
+def test_terminal_output_has_the_verdict_first_and_no_colour_in_a_pipe() -> None:
+    result = run("faults", TEACHING)
+    assert result.returncode == 0
+    assert "requirements met" in result.stdout.splitlines()[0]
+    assert "\x1b" not in result.stdout
+    for heading in ("Requirements", "Single points of failure", "Pairs that matter", "What this result rests on"):
+        assert heading in result.stdout
+
+
+def test_exit_codes() -> None:
+    assert run("faults", TEACHING, "--fail-on-unmet").returncode == EXIT_UNMET
+    for arguments in (
+        ("faults", "nowhere.yaml"),
+        ("faults", TEACHING, "--modes", "lossy"),
+        ("faults", TEACHING, "--given", "NOT-THERE"),
+        ("faults", TEACHING, "--with", "NOT-THERE"),
+        ("faults", TEACHING, "--order", "0"),
+        ("compare", TEACHING),
+        ("explain", TEACHING, "--fail", "NOT-THERE", "--load", "X"),
+    ):
+        result = run(*arguments)
+        assert result.returncode == EXIT_USAGE, arguments
+        assert "Traceback" not in result.stderr
+        assert result.stderr.strip()
+        assert result.stdout == ""
+
+
+def test_a_mode_that_does_not_apply_names_those_that_do() -> None:
+    result = run("faults", DEMO, "--given", "PV-H1:short")
+    assert result.returncode == EXIT_USAGE
+    assert "does not apply to this source; expected loss" in result.stderr
+
+
+def test_csv_holds_every_case_and_nothing_is_left_when_it_cannot_be_written(tmp_path: Path) -> None:
+    assert run("faults", TEACHING, "--csv", str(tmp_path / "c.csv")).returncode == 0
+    with (tmp_path / "c.csv").open() as stream:
+        rows = list(csv.DictReader(stream))
+    data = json.loads(run("faults", TEACHING, "--json").stdout)
+    assert len(rows) == sum(len(c["outcomes"]) for c in data["cases"])
+    (tmp_path / "file").write_text("")
+    result = run("faults", TEACHING, "--csv", str(tmp_path / "file" / "c.csv"))
+    assert result.returncode == EXIT_USAGE
+    assert "cannot write" in result.stderr
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["c.csv", "file"]
+
+
+def test_two_runs_print_the_same_bytes() -> None:
+    first, second = (run("faults", TEACHING, "--json", "--modes", "loss,short,stuck,closed").stdout for _ in range(2))
+    assert first == second
+
+
+def test_compare_takes_several_proposals_in_either_form_and_each_by_itself() -> None:
+    names = proposals(DEMO)[:2]
+    together = json.loads(run("compare", DEMO, "--with", names[0], "--with", names[1], "--order", "1", "--json").stdout)
+    alike = json.loads(run("compare", DEMO, "--with", *names, "--order", "1", "--json", "--each").stdout)
+    assert together["after"]["with"] == alike["after"]["with"] == names
+    assert together["changes"] == alike["changes"]
+    assert [e["after"]["with"] for e in alike["each"]] == [[n] for n in names]
+
+
+def test_saved_results_compare_as_the_files_do(tmp_path: Path) -> None:
+    name = proposals(TEACHING)[0]
+    for file, extra in (("a.json", ()), ("b.json", ("--with", name))):
+        (tmp_path / file).write_text(run("faults", TEACHING, "--json", "--modes", "loss,short", *extra).stdout)
+    saved = json.loads(run("compare", str(tmp_path / "a.json"), str(tmp_path / "b.json"), "--json").stdout)
+    direct = json.loads(run("compare", TEACHING, "--with", name, "--modes", "loss,short", "--json").stdout)
+    assert saved["changes"] == direct["changes"]
+
+
+@pytest.mark.parametrize(
+    ("change", "reason"),
+    [
+        (lambda d: d | {"order": 1}, "not comparable: order"),
+        (lambda d: d | {"modes": ["short"]}, "not comparable: modes"),
+        (lambda d: {k: v for k, v in d.items() if k != "cases"}, "holds no cases"),
+        (lambda d: d | {"events": d["events"][:-1]}, "not a whole result"),
+        (lambda _: {"format": 2}, "expected an object"),
+    ],
+)
+def test_saved_results_that_cannot_be_compared_say_why(tmp_path: Path, change: object, reason: str) -> None:
+    text = run("faults", TEACHING, "--json").stdout
+    (tmp_path / "a.json").write_text(text)
+    (tmp_path / "b.json").write_text(json.dumps(change(json.loads(text))))  # type: ignore[operator]
+    result = run("compare", str(tmp_path / "a.json"), str(tmp_path / "b.json"))
+    assert result.returncode == EXIT_USAGE
+    assert reason in result.stderr
+
+
+def test_a_changed_question_is_said_in_every_result(tmp_path: Path) -> None:
+    text = Path(TEACHING).read_text()
+    from powerfault.model.reader import load_topology
+
+    load = next(iter(load_topology(TEACHING).loads))
+    (tmp_path / "t.yaml").write_text(
+        text.replace("proposals:\n", f"proposals:\n  EASY: {{set: {{{load}: {{must_tolerate: 0}}}}}}\n")
+    )
+    data = json.loads(run("compare", str(tmp_path / "t.yaml"), "--with", "EASY", "--json").stdout)
+    assert data["question_changes"]
+    assert any("question was changed" in note for note in data["after"]["notes"])
+    assert "The question itself was changed" in run("compare", str(tmp_path / "t.yaml"), "--with", "EASY").stdout
+
+
+def test_help_lists_every_command() -> None:
+    from powerfault.cli import COMMANDS, program
+
+    listed = CliRunner().invoke(program, ["--help"]).output
+    for name in COMMANDS:
+        assert f"\n  {name} " in listed
+        assert CliRunner().invoke(program, [name, "--help"]).exit_code == 0
