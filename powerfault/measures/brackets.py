@@ -1,0 +1,467 @@
+"""Bounds on when consumers fail, where the exact function is out of reach, tightened until the gap is small.
+
+The question: between what values does the probability lie? A *cut* is a set of events that fails the consumer, a
+*path* a set of events none of which may happen for it to be served whatever else happens. Any set of known cuts and
+paths gives two functions that hold the truth between them::
+
+    some known cut has happened   <=   the consumer fails   <=   every known path is broken
+
+Both are small decision diagrams whose probabilities are exact, so the bounds are strict, not estimates. They are
+tightened where it pays: states in which the two differ are drawn by their probability and judged by the engine. One
+that fails is reduced to a minimal cut; one that is served is grown, failing more and more, to a minimal path. All
+consumers are judged together, a bit for each state, so a round costs some hundred evaluations of the network however
+many consumers it has. When the two functions become one the result is exact.
+
+Draws come from a generator with a fixed seed: the same input gives the same bounds.
+
+References: J. D. Esary and F. Proschan, Coherent Structures of Non-identical Components, Technometrics 5 (1963), for
+cuts and paths as bounds; M. L. Fredman and L. Khachiyan, On the Complexity of Dualization of Monotone Disjunctive
+Normal Forms, J. Algorithms 21 (1996), for finding either from the gap between them.
+"""
+
+from __future__ import annotations
+
+import random
+from collections import Counter
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from powerfault.failures.energise import energise
+from powerfault.failures.influence import find_influence
+from powerfault.failures.lanes import WholeNumberLanes
+from powerfault.failures.plan import Plan, make_plan
+from powerfault.measures.decision_diagram import FALSE, TRUE, Diagram, DiagramTooLargeError, deep_recursion
+from powerfault.measures.rates import Floats
+from powerfault.measures.structure import (
+    Failing,
+    SharedCause,
+    Structure,
+    Variable,
+    occurring,
+    ordered_variables,
+)
+from powerfault.model.elements import STAGES, Topology
+from powerfault.network.graph import Network, build_network, restrict
+
+States = Sequence[int]
+"""States as whole numbers: bit i says that variable i has happened."""
+
+
+@dataclass(slots=True)
+class _Bracket:
+    """What is known of one consumer."""
+
+    number: int
+    cone: list[int]
+    """Variables that may matter to it, those nearest to it last."""
+    diagram: Diagram
+    occurs: dict[int, int]
+    lower: int = FALSE
+    upper: int = TRUE
+    gap: float = 1.0
+    given_up: bool = False
+    guess: set[int] = field(default_factory=set)
+    cuts: list[int] = field(default_factory=list)
+    frequency: Counter[int] = field(default_factory=Counter)
+
+
+def bracket_structure(
+    topology: Topology,
+    modes: Sequence[str],
+    causes: Iterable[SharedCause],
+    operations: Collection[str],
+    probabilities: Callable[[Sequence[Variable]], Floats],
+    *,
+    gap: float = 0.005,
+    rounds: int = 60,
+    draws: int = 64,
+    paths: int = 4,
+    node_limit: int = 150_000,
+    seed: int = 1,
+    known: Mapping[str, Failing] | None = None,
+    progress: Callable[[int, int], None] | None = None,
+) -> Structure:
+    """Return bounds on the structure functions of all consumers, with a relative ``gap`` at ``probabilities``.
+
+    Functions ``known`` already (over the same variables) are taken over as they are.
+
+    ``probabilities`` gives, for the variables in their order, the probability of each as a diagram wants it (modes
+    given that no earlier one is so); NaN is taken as 0.01 to steer the search. ``progress`` is told the consumers
+    done and their number. Where ``rounds`` or ``node_limit`` end the search early the gap is simply greater.
+    """
+    network = build_network(topology)
+    variables = ordered_variables(network, modes, causes, operations)
+    p = [0.01 if x != x else float(x) for x in probabilities(variables)]
+    known = known or {}
+    wanted = [i for i, c in enumerate(topology.consumers()) if c.id not in known]
+    oracle = _Oracle(network, variables, wanted)
+    ids = [network.ids[network.consumers[i]] for i in wanted]
+    own = []
+    for i, cone in enumerate(_cones(network, variables, wanted)):
+        diagram = Diagram(node_limit, 20 * node_limit)
+        own.append(_Bracket(i, cone, diagram, occurring(diagram, variables, cone)))
+    search = _Search(oracle, own, p, draws, paths, seed)
+    with deep_recursion():
+        search.start()
+        for _ in range(rounds):
+            pending = [b for b in own if not b.given_up and b.gap > gap]
+            if progress is not None:
+                progress(len(own) - len(pending), len(own))
+            if not pending:
+                break
+            search.round(pending)
+    found = {id_: Failing(b.diagram, b.lower, b.upper) for id_, b in zip(ids, own, strict=True)}
+    failing = {c.id: known.get(c.id) or found[c.id] for c in topology.consumers()}
+    return Structure(topology=topology, modes=tuple(modes), variables=variables, failing=failing)
+
+
+class _Oracle:
+    """Judges states of all variables for the consumers wanted, many at once.
+
+    Consumers count from 0 among those wanted; only the part of the network that bears on them is evaluated, and only
+    the stages that the most patient of them waits for.
+    """
+
+    def __init__(self, network: Network, variables: Sequence[Variable], wanted: Sequence[int]) -> None:
+        topology = network.topology
+        self.variables = tuple(variables)
+        self.owners = [v.component for v in variables]
+        events = [e for v in variables for e in v.events]
+        influence = find_influence(make_plan(network), [*events, *topology.standing])
+        nodes = influence.nodes_for(network.consumers[i] for i in wanted)
+        part = restrict(network, nodes)
+        self.keys = [[(part.index[e.id], e.mode) for e in v.events if e.id in part.index] for v in variables]
+        self.standing = [(part.index[e.id], e.mode) for e in topology.standing if e.id in part.index]
+        rides = {c.id: STAGES.index(topology.rides_through(c)) for c in topology.consumers()}
+        place = {part.ids[v]: i for i, v in enumerate(part.consumers)}
+        ids = [network.ids[network.consumers[i]] for i in wanted]
+        self.rows = [(rides[id_], place[id_]) for id_ in ids]
+        plan = make_plan(part)
+        last = len(STAGES) - 1 if plan.bearing else max((rides[id_] for id_ in ids), default=0)
+        self.plan: Plan = replace(plan, active_stages=frozenset(s for s in plan.active_stages if s <= last))
+
+    def fails(self, states: States, consumers: Sequence[int]) -> list[bool]:
+        """Whether each state fails the consumer beside it."""
+        rows = self.failing_rows(states)
+        wanted: dict[int, int] = {}
+        for lane, consumer in enumerate(consumers):
+            wanted[consumer] = wanted.get(consumer, 0) | 1 << lane
+        failing = 0
+        for consumer, mask in wanted.items():
+            failing |= rows[consumer] & mask
+        text = bin(failing)[:1:-1]
+        return [x == "1" for x in text] + [False] * (len(states) - len(text))
+
+    def failing_rows(self, states: States) -> list[int]:
+        """For each consumer the states that fail it, as bits by their numbers."""
+        lanes = WholeNumberLanes(len(states))
+        rows: dict[tuple[int, str], int] = dict.fromkeys(self.standing, lanes.full)
+        for i, row in enumerate(transpose(states, len(self.keys))):
+            if row:
+                for key in self.keys[i]:
+                    rows[key] = rows.get(key, 0) | row
+        unserved = energise(self.plan, lanes, rows).unserved
+        return [unserved[ride][i] for ride, i in self.rows]
+
+
+def transpose(states: States, width: int) -> list[int]:
+    """Turn states with a bit for each variable into rows with a bit for each state.
+
+    >>> transpose([0b01, 0b11], 3)
+    [3, 2, 0]
+    """
+    size = -(-width // 8) or 1
+    table = np.frombuffer(b"".join(s.to_bytes(size, "little") for s in states), np.uint8).reshape(len(states), size)
+    bits = np.unpackbits(table, axis=1, bitorder="little")[:, :width]
+    packed = np.packbits(np.ascontiguousarray(bits.T), axis=1, bitorder="little")
+    return [int.from_bytes(row.tobytes(), "little") for row in packed]
+
+
+def bits(state: int) -> Iterator[int]:
+    """The numbers of the bits set, ascending."""
+    while state:
+        low = state & -state
+        yield low.bit_length() - 1
+        state ^= low
+
+
+def _lengths(total: int, most: int) -> list[int]:
+    """Up to ``most`` whole numbers from 1 to ``total``, closer together among the small ones.
+
+    >>> _lengths(5, 8), _lengths(100, 5)
+    ([1, 2, 3, 4, 5], [1, 3, 10, 32, 100])
+    """
+    if total <= most:
+        return list(range(1, total + 1))
+    step = total ** (1 / (most - 1))
+    return sorted({round(step**k) for k in range(most - 1)} | {total})
+
+
+def _cones(network: Network, variables: Sequence[Variable], wanted: Sequence[int]) -> list[list[int]]:
+    """For each consumer wanted the variables that may matter to it, those farthest from it first."""
+    events = [e for v in variables for e in v.events]
+    influence = find_influence(make_plan(network), [*events, *network.topology.standing])
+    before: list[list[int]] = [[] for _ in influence.successors]
+    for place, successors in enumerate(influence.successors):
+        for successor in successors:
+            before[successor].append(place)
+    by_place: dict[int, list[int]] = {}
+    for i, v in enumerate(variables):
+        for e in v.events:
+            for place in influence.places(network.index[e.id], e.mode):
+                by_place.setdefault(place, []).append(i)
+    chains: dict[str, list[int]] = {}
+    for i, v in enumerate(variables):
+        chains.setdefault(v.component, []).append(i)
+    cones = []
+    for number in wanted:
+        order = [network.consumers[number]]
+        seen = set(order)
+        for place in order:
+            for earlier in before[place]:
+                if earlier not in seen:
+                    seen.add(earlier)
+                    order.append(earlier)
+        # All modes of a component or none, as the diagram wants them.
+        found = dict.fromkeys(j for p in order for i in by_place.get(p, ()) for j in chains[variables[i].component])
+        cones.append(list(found)[::-1])
+    return cones
+
+
+class _Search:
+    """The rounds of drawing, judging, cutting and growing."""
+
+    def __init__(
+        self, oracle: _Oracle, brackets: Sequence[_Bracket], p: Sequence[float], draws: int, paths: int, seed: int
+    ) -> None:
+        self.oracle, self.brackets, self.p = oracle, brackets, p
+        self.draws, self.paths = draws, paths
+        self.random = random.Random(seed)
+
+    def start(self, most: int = 3_000_000) -> None:
+        """Judge the whole system, every single event and every pair (up to ``most`` pairs) for all consumers at once.
+
+        Most of what fails a consumer with any probability is there; finding it by draws would take many rounds.
+        """
+        oracle = self.oracle
+        for number in bits(self._failing_of([0])[0]):
+            b = self.brackets[number]
+            b.lower, b.upper, b.gap = TRUE, TRUE, 0.0
+        count = len(oracle.keys)
+        singles = self._failing_of([1 << i for i in range(count)])
+        for i, failing in enumerate(singles):
+            for number in bits(failing):
+                self._first_cut(number, 1 << i)
+        if count * (count - 1) // 2 > most:
+            return
+        for block in self._pairs(count):
+            for (i, j), failing in zip(block, self._failing_of([1 << i | 1 << j for i, j in block]), strict=True):
+                for number in bits(failing & ~singles[i] & ~singles[j]):
+                    self._first_cut(number, 1 << i | 1 << j)
+
+    def _pairs(self, count: int, size: int = 1 << 15) -> Iterator[list[tuple[int, int]]]:
+        owners = self.oracle.owners
+        block: list[tuple[int, int]] = []
+        for i in range(count):
+            block += [(i, j) for j in range(i + 1, count) if owners[j] != owners[i]]
+            while len(block) >= size:
+                yield block[:size]
+                block = block[size:]
+        if block:
+            yield block
+
+    def _failing_of(self, states: States) -> list[int]:
+        """For each state the consumers that fail in it, as bits by their numbers."""
+        return transpose(self.oracle.failing_rows(states), len(states))
+
+    def _first_cut(self, number: int, state: int) -> None:
+        b = self.brackets[number]
+        if b.lower != TRUE:
+            self._add_cut(b, state)
+
+    def round(self, pending: Sequence[_Bracket]) -> None:
+        drawn = [(b, state) for b in pending for state in self._draw(b)]
+        verdicts = self._judge(drawn)
+        failing = [x for x, fails in zip(drawn, verdicts, strict=True) if fails]
+        served: dict[int, list[int]] = {}
+        for b in pending:
+            b.frequency.clear()
+        for (b, state), fails in zip(drawn, verdicts, strict=True):
+            if not fails:
+                b.frequency.update(bits(state))
+                if len(served.setdefault(b.number, [])) < self.paths:
+                    served[b.number].append(state)
+        for b, state in self._shrink(failing):
+            self._add_cut(b, state)
+        growing = [(self.brackets[n], state) for n, states in served.items() for state in states]
+        for b, state in self._grow(growing):
+            self._add_path(b, [i for i in b.cone if not state >> i & 1])
+        for b in pending:
+            self._measure(b)
+
+    def _judge(self, cases: Sequence[tuple[_Bracket, int]], block: int = 1 << 15) -> list[bool]:
+        found: list[bool] = []
+        for start in range(0, len(cases), block):
+            part = cases[start : start + block]
+            found += self.oracle.fails([state for _, state in part], [b.number for b, _ in part])
+        return found
+
+    # ---- drawing
+
+    def _draw(self, b: _Bracket) -> list[int]:
+        """States in which the bounds differ, the likelier ones sooner; variables left open count as not happened."""
+        try:
+            root = b.diagram.conj(b.upper, b.diagram.neg(b.lower))
+        except DiagramTooLargeError:
+            if not self._compact(b):
+                b.given_up = True
+                return []
+            return self._draw(b)
+        d = b.diagram
+        weight = self._weights(d, root)
+        found: dict[int, None] = {}
+        for _ in range(self.draws):
+            node, state = root, 0
+            while node > TRUE:
+                level = d.level[node]
+                high = self.p[level] * weight[d.high[node]]
+                total = high + (1.0 - self.p[level]) * weight[d.low[node]]
+                if total <= 0.0:  # all that is left has probability 0: any way will do
+                    taken = d.low[node] == FALSE
+                else:
+                    taken = self.random.random() * total < high
+                if taken:
+                    state |= 1 << level
+                    node = d.high[node]
+                else:
+                    node = d.low[node]
+            if node == TRUE:
+                found[self._happening(state)] = None
+        return list(found)
+
+    def _happening(self, state: int) -> int:
+        """A state in variables of a diagram as one of events: of the modes of a component only the first counts."""
+        kept, seen = 0, set()
+        for i in bits(state):
+            owner = self.oracle.owners[i]
+            if owner not in seen:
+                seen.add(owner)
+                kept |= 1 << i
+        return kept
+
+    def _weights(self, d: Diagram, root: int) -> dict[int, float]:
+        weight = {FALSE: 0.0, TRUE: 1.0}
+        for node in sorted(d.below(root), key=lambda n: d.level[n], reverse=True):
+            if node > TRUE:
+                p = self.p[d.level[node]]
+                weight[node] = p * weight[d.high[node]] + (1.0 - p) * weight[d.low[node]]
+        return weight
+
+    # ---- cuts and paths
+
+    def _shrink(self, cases: Sequence[tuple[_Bracket, int]]) -> list[tuple[_Bracket, int]]:
+        """Reduce failing states to minimal ones: take out one event after the other where it still fails."""
+        states = [state for _, state in cases]
+        events = [list(bits(s)) for s in states]
+        for step in range(max(map(len, events), default=0)):
+            tried = [n for n, e in enumerate(events) if step < len(e)]
+            less = [states[n] & ~(1 << events[n][step]) for n in tried]
+            verdicts = self._judge([(cases[n][0], s) for n, s in zip(tried, less, strict=True)])
+            for n, state, fails in zip(tried, less, verdicts, strict=True):
+                if fails:
+                    states[n] = state
+        found = dict.fromkeys((b.number, state) for (b, _), state in zip(cases, states, strict=True))
+        return [(self.brackets[n], state) for n, state in found]
+
+    def _grow(self, cases: Sequence[tuple[_Bracket, int]], lanes: int = 8192) -> list[tuple[_Bracket, int]]:
+        """Fail more and more in served states until any further event fails them.
+
+        Each state has a list of events to try. Longer and longer beginnings of it are judged together, as many as
+        ``lanes`` allow; the longest that is borne is kept. Where the next one longer by one event is not, that event
+        belongs to the path. Events that would complete a known cut belong to it without being tried.
+        """
+        states = [state for _, state in cases]
+        queues = [self._queue(b, state) for b, state in cases]
+        place = [0] * len(cases)
+        while True:
+            tried = [n for n in range(len(cases)) if place[n] < len(queues[n])]
+            if not tried:
+                break
+            options = []
+            for n in tried:
+                lengths = _lengths(len(queues[n]) - place[n], max(2, lanes // len(tried)))
+                state, done = states[n], 0
+                for length in lengths:
+                    for i in queues[n][place[n] + done : place[n] + length]:
+                        state |= 1 << i
+                    done = length
+                    options.append((n, length, state))
+            verdicts = self._judge([(cases[n][0], state) for n, _, state in options])
+            borne = dict.fromkeys(tried, 0)
+            refused: dict[int, int] = {}
+            for (n, length, state), fails in zip(options, verdicts, strict=True):
+                if fails:
+                    refused[n] = min(length, refused.get(n, length))
+                elif n not in refused:
+                    borne[n], states[n] = length, state
+            for n in tried:
+                place[n] += borne[n]
+                if refused.get(n) == borne[n] + 1:
+                    place[n] += 1
+        return [(b, state) for (b, _), state in zip(cases, states, strict=True)]
+
+    def _queue(self, b: _Bracket, state: int) -> list[int]:
+        """The events to try to fail besides ``state``.
+
+        First those frequent in the states still open: a path without them settles the most. Last those of the path
+        found before, which are likely to be needed.
+        """
+        needed = 0
+        for cut in b.cuts:
+            left = cut & ~state
+            if left & (left - 1) == 0:
+                needed |= left
+        rest = [i for i in b.cone if not (state | needed) >> i & 1]
+        if not b.guess:
+            return rest
+        self.random.shuffle(rest)
+        rank = {i: -b.frequency[i] * (0.25 + 0.75 * self.random.random()) for i in rest if i in b.frequency}
+        return sorted(rest, key=lambda i: rank.get(i, i in b.guess))
+
+    def _add_cut(self, b: _Bracket, state: int) -> None:
+        b.cuts.append(state)
+        levels = sorted(bits(state), reverse=True)
+        self._widen(b, lambda d: d.disj(b.lower, d.conj_all(b.occurs[i] for i in levels)), "lower")
+
+    def _add_path(self, b: _Bracket, path: Sequence[int]) -> None:
+        b.guess = set(path)
+        levels = sorted(path, reverse=True)
+        self._widen(b, lambda d: d.conj(b.upper, d.disj_all(b.occurs[i] for i in levels)), "upper")
+
+    def _widen(self, b: _Bracket, build: Callable[[Diagram], int], side: str) -> None:
+        """Replace one bound by a better one, where memory allows."""
+        try:
+            setattr(b, side, build(b.diagram))
+        except DiagramTooLargeError:
+            if self._compact(b):
+                self._widen(b, build, side)
+            else:
+                b.given_up = True
+
+    def _compact(self, b: _Bracket) -> bool:
+        """Drop nodes that neither bound needs; whether that freed half of what is allowed."""
+        b.diagram, (b.lower, b.upper) = b.diagram.compacted(b.lower, b.upper)
+        b.occurs = occurring(b.diagram, self.oracle.variables, b.cone)
+        return len(b.diagram) < b.diagram.node_limit // 2
+
+    def _measure(self, b: _Bracket) -> None:
+        """The gap between the bounds, relative to the lower one."""
+        d = b.diagram
+        if b.lower == b.upper:
+            b.gap = 0.0
+            return
+        low = self._weights(d, b.lower)[b.lower]
+        high = self._weights(d, b.upper)[b.upper]
+        b.gap = (high - low) / low if low > 0 else 1.0
