@@ -14,7 +14,7 @@ from click.testing import CliRunner
 
 from powerfault.cli import program
 from powerfault.errors import ModelError, PowerfaultError
-from powerfault.measures.capacity import UNPROVED, Allocator, ServedCase, describe, optimise
+from powerfault.measures.capacity import INHERITED, UNPROVED, Allocator, ServedCase, describe, optimise
 from powerfault.measures.capacity_study import capacity_study, rated_cases
 from powerfault.measures.configuration import faults_of
 from powerfault.measures.plant import build_plant
@@ -500,6 +500,22 @@ def test_two_processes_find_what_one_finds(monkeypatch: pytest.MonkeyPatch) -> N
 
     assert contract(one) == contract(two)
     assert seen[-1] == (len(one.cases) // len(t.phases),) * 2
+
+
+def test_optima_taken_over_from_smaller_failures_are_optima() -> None:
+    taken = 0
+    for seed in range(40):
+        t = random_rated_system(seed)
+        for case in capacity_study(t, order=2, jobs=1).cases:
+            if INHERITED not in case.proofs:
+                continue
+            taken += 1
+            plant = build_plant(build_network(t))
+            surviving = survivors(plant, [case.failed], 2)[0][case.phase]
+            solved = describe(plant, surviving, case.failed, [(p, optimise(plant, p)) for p in split(plant, surviving)])
+            assert case.served_kw == pytest.approx(solved.served_kw), (seed, case.failed)
+            assert len(case.operations) == len(solved.operations), (seed, case.failed)
+    assert taken > 20
 
 
 def run(*arguments: str) -> tuple[int, str, str]:

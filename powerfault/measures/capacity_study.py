@@ -215,6 +215,10 @@ Learned = tuple[dict[Surviving, PartService], dict[tuple[Event, ...], list[Survi
 
 
 def _begin(topology: Topology, stage: int, given: tuple[Event, ...], seconds: float, learned: Learned) -> None:
+    import signal
+
+    # The process that asked is interrupted itself, and ends these in good order.
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
     global _worker
     _worker = _Worker(build_plant(build_network(topology)), stage, given, seconds)
     _worker.allocator.known.update(learned[0])

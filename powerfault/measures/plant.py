@@ -50,6 +50,8 @@ class Plant:
     """Those of them that some closed path could join to another, with every switch closed and nothing failed."""
     between: frozenset[int]
     """Components on which a closed path between rivals may run, rivals included."""
+    behind_rivals: frozenset[int]
+    """All on which the liveness of rivals can depend, through feeds, needs and functions; themselves included."""
     exclusive: tuple[tuple[int, ...], ...]
     switched: frozenset[int]
     normally_closed: frozenset[int]
@@ -136,6 +138,7 @@ def build_plant(network: Network) -> Plant:
         protected=protected,
         rivals=rivals,
         between=between,
+        behind_rivals=_dependencies(network, need_nodes, rivals),
         exclusive=exclusive,
         switched=frozenset(v for v, c in components.items() if c.is_switched),
         normally_closed=frozenset(v for v, c in components.items() if c.is_switched and not c.normally_open),
@@ -306,6 +309,18 @@ def _rivals(
                 rivals |= {a, b}
                 between |= {t % n for t in ahead[a] & behind[b]}
     return tuple(v for v in protected if v in rivals), frozenset(between)
+
+
+def _dependencies(network: Network, need_nodes: tuple[tuple[int, ...], ...], nodes: Iterable[int]) -> frozenset[int]:
+    waiting = list(nodes)
+    found = set(waiting)
+    while waiting:
+        v = waiting.pop()
+        for u in (*network.upstream[v], *need_nodes[v], *network.members[v]):
+            if u not in found:
+                found.add(u)
+                waiting.append(u)
+    return frozenset(found)
 
 
 def _reached(paths: dict[int, tuple[int, ...]], start: int) -> set[int]:

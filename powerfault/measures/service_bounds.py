@@ -197,11 +197,16 @@ def _without_idle(plant: Plant, surviving: Surviving, service: Service, again: C
 def inherit(plant: Plant, surviving: Surviving, before: Surviving, best: Service) -> Service | None:
     """Return ``best``, the optimum of ``before``, if it is that of ``surviving`` too for certain, else ``None``.
 
-    ``before`` must be less hurt in every respect. Exclusions and outputs that must not be paralleled bind less when
-    more is lost, so where there are any nothing is inferred.
+    ``before`` must be less hurt in every respect. Exclusions and outputs that must not be paralleled can bind less when
+    more is lost; so where there are any, nothing is inferred unless what they rest on is the same in both.
     """
-    if len([v for v in plant.protected if v in before.through]) > 1 or before.pinned or surviving.pinned:
+    if before.pinned or surviving.pinned:
         return None
+    if sum(v in before.live for v in plant.rivals) > 1:
+        # Alike in everything on which it depends which rivals are live and which closed paths join them?
+        lost = before.live - surviving.live
+        if surviving.through != before.through or not lost.isdisjoint(plant.behind_rivals | plant.between):
+            return None
     if not (
         surviving.live <= before.live
         and surviving.movable <= before.movable
@@ -213,24 +218,28 @@ def inherit(plant: Plant, surviving: Surviving, before: Surviving, best: Service
         and surviving.borne <= before.borne
     ):
         return None
-    if any(not before.operable.isdisjoint(group) for group in plant.exclusive):
-        return None
+    for group in plant.exclusive:
+        own = frozenset(group)
+        if own & before.movable != own & surviving.movable or own & before.closed != own & surviving.closed:
+            return None
     if not best.served <= surviving.live or not best.mated <= surviving.mateable:
-        return None
-    used = {v for link in best.flow_kw for v in link}
-    if not used <= surviving.live:
         return None
     base_before = before.movable & before.closed
     if not (best.closed ^ base_before) <= surviving.movable:
         return None
-    service = Service(
-        closed=best.closed & surviving.movable,
-        mated=best.mated,
-        served=best.served,
-        fed_from={v: u for v, u in best.fed_from.items() if v in surviving.live and u in surviving.live},
-        flow_kw=best.flow_kw,
-    )
-    return service if not faults_of(plant, surviving, service) else None
+    closed = best.closed & surviving.movable
+    if {v for link in best.flow_kw for v in link} <= surviving.live:
+        service = Service(
+            closed=closed,
+            mated=best.mated,
+            served=best.served,
+            fed_from={v: u for v, u in best.fed_from.items() if v in surviving.live and u in surviving.live},
+            flow_kw=best.flow_kw,
+        )
+        if not faults_of(plant, surviving, service):
+            return service
+    # The same loads in the same positions, the power another way round.
+    return _serve(plant, surviving, closed, best.mated, best.served)
 
 
 def _serve(
