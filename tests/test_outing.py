@@ -635,3 +635,20 @@ def test_command(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     code, _, err = run(str(tmp_path / "s.yaml"))
     assert code == 2
     assert "s.yaml:" in err
+
+
+def test_report_holds_ranking_sheet_and_installation(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (tmp_path / "s.yaml").write_text(SYSTEM)
+    (tmp_path / "p.yaml").write_text(plan_text())
+    arguments = ["report", str(tmp_path / "s.yaml"), "--with", "TIE", "--order", "1", "--rank", "--budget-min", "60",
+                 "--plan", str(tmp_path / "p.yaml"), "-o", str(tmp_path / "out")]  # fmt: skip
+    with pytest.raises(SystemExit) as stop:
+        main(arguments)
+    assert not stop.value.code, capsys.readouterr().err
+    page = (tmp_path / "out" / "report.html").read_text()
+    for said in ('id="isolation"', 'id="candidates"', 'id="installation"', "Isolation sheet: CA, CB", "proved dead by"):
+        assert said in page
+    assert "--plan p.yaml --rank --budget-min 60" in (tmp_path / "out" / "provenance.csv").read_text()
+    names = {p.name for p in (tmp_path / "out").iterdir()}
+    assert {"candidates.csv", "installation-steps-1.csv", "installation-early-1.csv"} <= names
+    assert "Lock and tag" in (tmp_path / "out" / "report.md").read_text()

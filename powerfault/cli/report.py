@@ -5,16 +5,24 @@ from __future__ import annotations
 import sys
 import time
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from powerfault.cli.options import Progress, file_argument, question_options, unmet_option, with_option
+
+if TYPE_CHECKING:
+    from powerfault.model.elements import Topology
+    from powerfault.output.report import Builder
 
 
 @click.command("report", short_help="write the before-and-after report for the review board")
 @file_argument
 @with_option
 @question_options
+@click.option("--plan", "plan_file", type=click.Path(), help="Add the installation by this plan of outings.")
+@click.option("--rank", is_flag=True, help="Add the ranking of the file's proposals and spare ports.")
+@click.option("--budget-min", type=click.FloatRange(min=0), help="Crew minutes for the best set (with --rank).")
 @click.option("--drawings", is_flag=True, help="Also write each case drawing as a separate SVG file.")
 @click.option("--cap", type=click.IntRange(min=0), default=40, show_default=True, help="Case drawings, at most.")
 @click.option("--xlsx", is_flag=True, help="Also write all tables as one workbook (needs the xlsx extra).")
@@ -28,6 +36,9 @@ def command(
     modes: tuple[str, ...],
     given: tuple[str, ...],
     yes: bool,
+    plan_file: str | None,
+    rank: bool,
+    budget_min: float | None,
     drawings: bool,
     cap: int,
     xlsx: bool,
@@ -59,14 +70,41 @@ def command(
         base = study(before, order, modes, given, limit=limit, progress=progress)
         comparison = compare(base, after, limit=limit, progress=progress) if after is not None else None
     said = [f"--order {order}"] if order != 2 else []
+    said += [f"--plan {Path(plan_file).name}"] if plan_file else []
+    said += ["--rank"] if rank else []
+    said += [f"--budget-min {budget_min:g}"] if budget_min is not None else []
     said += ["--drawings"] if drawings else []
     said += [f"--cap {cap}"] if cap != 40 else []
     report = ReportInput(
         base, comparison, {"file": Path(file).name, "options": " ".join(said)}, cap, "drawings" if drawings else "", pdf
     )  # fmt: skip
-    names = write_report(report, folder, drawings=drawings, workbook=xlsx, pdf=pdf, told=_Told())
+    extra = _further_sections(before, plan_file, rank or budget_min is not None, budget_min, order, modes)
+    names = write_report(report, folder, drawings=drawings, workbook=xlsx, pdf=pdf, extra=extra, told=_Told())
     click.echo(f"{Path(folder) / 'report.html'} and {len(names) - 1} more files in {folder}")
     return EXIT_UNMET if fail_on_unmet and any(v.meets is False for v in report.last.verdicts) else 0
+
+
+def _further_sections(
+    topology: Topology, plan_file: str | None, rank: bool, budget_min: float | None, order: int, modes: tuple[str, ...]
+) -> tuple[Builder, ...]:
+    """The sections that were asked for by options: candidates, and the installation by a plan."""
+    extra: list[Builder] = []
+    if rank:
+        from powerfault.jumper.ranking import rank_candidates
+        from powerfault.output.ranking_section import ranking_section
+
+        with Progress("sets") as progress:
+            ranking = rank_candidates(topology, order=order, modes=modes, budget_min=budget_min, progress=progress)
+        extra.append(ranking_section(ranking))
+    if plan_file:
+        from powerfault.jumper.outing import study_plan
+        from powerfault.jumper.outing_reader import load_plan
+        from powerfault.output.outing_section import outing_section
+
+        plan = load_plan(plan_file, topology)
+        with Progress("steps") as progress:
+            extra.append(outing_section(study_plan(topology, plan, order=order, modes=modes, progress=progress)))
+    return tuple(extra)
 
 
 class _Told:

@@ -2,20 +2,21 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from functools import partial
 from html import escape
 
 from powerfault.jumper.findings import CAUTIONS_SHOWN
 from powerfault.jumper.isolation import Isolation, IsolationStudy
-from powerfault.jumper.isolation_steps import sheet_steps
+from powerfault.jumper.isolation_steps import SheetStep, sheet_steps
 from powerfault.jumper.open_points import WeakestPath
-from powerfault.model.elements import Topology
 from powerfault.output import appearance
 from powerfault.output.isolation_text import STEADY_NOTE, bears_text, verdict_line
-from powerfault.output.sheet_parts import MARGIN, Page
+from powerfault.output.sheet_parts import MARGIN, Page, wrap
 from powerfault.output.svg_parts import document, num, text
 from powerfault.output.text_width import shorten, text_width
 
-PATHS_SHOWN = 24
+GROUPS_SHOWN = 24
 ROW = 26.0
 ROLES = ("isolated by", "proved dead by", "work accepted by", "given back by")
 
@@ -34,21 +35,20 @@ def isolation_svg(study: IsolationStudy) -> str:
         page.words(f"!  {caution}", 8)
     page.heading(f"What parts each source from the work ({study.rules.points} open devices asked on every path)")
     page.y += 6
-    for path in x.paths[:PATHS_SHOWN]:
-        page.raw(_row(topology, path, page.inner, study.rules.points), ROW)
-    if len(x.paths) > PATHS_SHOWN:
-        page.words(f"{len(x.paths) - PATHS_SHOWN} more paths: see the table of the Markdown sheet", 8)
+    groups = _groups(x.paths, study.rules.points)
+    for group in groups[:GROUPS_SHOWN]:
+        piece, height = _row(group, page.inner, study.rules.points)
+        page.raw(piece, height)
+    if len(groups) > GROUPS_SHOWN:
+        page.words(f"{len(groups) - GROUPS_SHOWN} more: see the table of the Markdown sheet", 8)
     if not x.paths:
         page.words("No source reaches the work.", 9)
     if x.ways:
         page.heading("Cannot be isolated: do not work here")
         for way in x.ways:
             page.words(f"{way.path.source} to {way.path.end}: {'; '.join(way.reasons)}", 9, bold=True)
-    for number, step in enumerate(sheet_steps(topology, x), 1):
-        page.heading(f"{number}. {step.title}")
-        for line in step.lines:
-            page.tick(line)
-    _dark(page, x)
+    steps = enumerate(sheet_steps(topology, x), 1)
+    page.columns([*(partial(_step, number, step) for number, step in steps), partial(_dark, x)])
     if x.findings:
         page.heading("Findings")
         for f in x.findings:
@@ -61,7 +61,13 @@ def isolation_svg(study: IsolationStudy) -> str:
     return document(page.width, page.y + MARGIN, "".join(page.parts), f"Isolation sheet: {', '.join(study.ends)}")
 
 
-def _dark(page: Page, x: Isolation) -> None:
+def _step(number: int, step: SheetStep, page: Page) -> None:
+    page.heading(f"{number}. {step.title}")
+    for line in step.lines:
+        page.tick(line, 8)
+
+
+def _dark(x: Isolation, page: Page) -> None:
     page.heading("Dark or switched over meanwhile")
     if not (x.dark or x.moved):
         page.words("Nothing.", 9)
@@ -71,22 +77,31 @@ def _dark(page: Page, x: Isolation) -> None:
         page.words(f"{c.id}: {c.stage}; {rank}; bears {bears_text(c)}", 8.5)
 
 
-def _row(topology: Topology, path: WeakestPath, width: float, points: int) -> str:
-    """A path as a line from its source to the work, each open device a gap with its name."""
+def _groups(paths: Sequence[WeakestPath], points: int) -> list[list[WeakestPath]]:
+    """Paths to one end through the same open devices together; each path with too few by itself, and first."""
+    groups: dict[tuple[str, ...], list[WeakestPath]] = {}
+    for n, path in enumerate(paths):
+        key = (path.end, *path.open_devices) if path.count >= points else (str(n), path.end)
+        groups.setdefault(key, []).append(path)
+    return sorted(groups.values(), key=lambda g: g[0].count >= points)
+
+
+def _row(group: Sequence[WeakestPath], width: float, points: int) -> tuple[str, float]:
+    """Some sources, a line with a gap for each open device, and the end of the work; with its height."""
+    path = group[0]
     enough = path.count >= points
     colour = appearance.BLACK if enough else appearance.VERMILION
-    left, right = 86.0, width - 110.0
-    out = [
-        f"<title>{escape(' - '.join(path.nodes))}</title>",
-        text(0, 14, shorten(path.source, 14), 8.5, bold=True),
-        text(right + 6, 14, shorten(path.end, 14), 8.5, bold=True),
-    ]
+    left, right = 170.0, width - 118.0
+    names = wrap(", ".join(p.source for p in group), 8, left - 12, bold=True)
+    out = [f"<title>{escape(' - '.join(path.nodes))}</title>"]
+    out += [text(0, 14 + 10 * n, line, 8, bold=True) for n, line in enumerate(names)]
+    out.append(text(right + 6, 14, shorten(path.end, 14), 8.5, bold=True))
     word = f"{path.count} open" if enough else f"only {path.count} open"
     out.append(f'<g color="{colour}">{text(width, 14, word, 8.5, "end", bold=not enough)}</g>')
-    between = path.nodes[1:-1]
-    step = (right - left) / (len(between) + 1)
+    shown = path.open_devices if enough else path.nodes[1:-1]
+    step = (right - left) / (len(shown) + 1)
     start = left
-    for i, v in enumerate(between, 1):
+    for i, v in enumerate(shown, 1):
         x = left + i * step
         if v in path.open_devices:
             out.append(_line(start, x - 7, colour, enough))
@@ -95,14 +110,13 @@ def _row(topology: Topology, path: WeakestPath, width: float, points: int) -> st
                 f'<circle cx="{num(x - 7)}" cy="11" r="1.6" fill="{colour}"/><circle cx="{num(x + 7)}" cy="11" r="1.6" '
                 f'fill="{colour}"/><path d="M{num(x - 7)},11 l11,-7" stroke="{colour}" stroke-width="1.4" fill="none"/>'
             )
-            label = _fitting(v, step, 7.5, bold=True)
-            out.append(text(x, 22, label, 7.5, "middle", bold=True))
+            out.append(text(x, 22, _fitting(v, step, 7.5, bold=True), 7.5, "middle", bold=True))
             start = x + 7
-        elif len(between) <= 14:
+        elif len(shown) <= 14:
             out.append(f'<rect x="{num(x - 2)}" y="9" width="4" height="4" fill="{colour}"/>')
             out.append(f'<g color="#6B6B6B">{text(x, 22, _fitting(v, step, 6.5), 6.5, "middle")}</g>')
     out.append(_line(start, right, colour, enough))
-    return "".join(out)
+    return "".join(out), max(ROW, 10.0 * len(names) + 8)
 
 
 def _fitting(name: str, width: float, size: float, bold: bool = False) -> str:

@@ -103,7 +103,8 @@ def verdict_line(study: IsolationStudy) -> str:
         best = min(w.path.count for w in x.ways)
         at_best = f"; at best {best} can be had on every path" if best else ""
         return (
-            f"{where} cannot be made dead: {', '.join(sources)} not parted by {study.rules.points} open devices{at_best}."
+            f"{where} cannot be made dead: {', '.join(sources)} not parted by {study.rules.points} open "
+            f"devices{at_best}."
         )
     opened = sum(not d.stood_open for d in x.held)
     dark = f"{len(x.dark)} consumer{'s' * (len(x.dark) != 1)} dark meanwhile" if x.dark else "nothing dark meanwhile"
@@ -178,35 +179,35 @@ def isolation_markdown(study: IsolationStudy) -> str:
     """Return the sheet of ``study`` in Markdown: to print, tick and sign."""
     x, topology = study.chosen, study.topology
     out = [
-        f"# Isolation sheet: {markdown_text(', '.join(study.ends))}",
+        f"# Isolation sheet: {md(', '.join(study.ends))}",
         "",
-        f"System: {markdown_text(topology.name)}" + (f", with {markdown_text(', '.join(topology.applied))}" if topology.applied else ""),
-        f"  \nPhases: {markdown_text(', '.join(x.phases))}; open points asked on every path: {study.rules.points} (a convention)",
+        f"System: {md(topology.name)}" + (f", with {md(', '.join(topology.applied))}" if topology.applied else ""),
+        f"  \nPhases: {md(', '.join(x.phases))}; open points asked on every path: {study.rules.points} (a convention)",
         "",
-        f"**{markdown_text(verdict_line(study))}**",
+        f"**{md(verdict_line(study))}**",
         "",
     ]
     for caution in CAUTIONS_SHOWN:
         out.append(f"> {caution}")
     out.append("")
     for number, step in enumerate(sheet_steps(topology, x), 1):
-        out += [f"## {number}. {step.title}", "", *(f"- [ ] {markdown_text(line)}" for line in step.lines), ""]
+        out += [f"## {number}. {step.title}", "", *(f"- [ ] {md(line)}" for line in step.lines), ""]
     if x.ways:
         out += ["## Cannot be isolated", ""]
-        out += [f"- {markdown_text(path_text(w.path))}: {markdown_text('; '.join(w.reasons))}" for w in x.ways] + [""]
+        out += [f"- {md(path_text(w.path))}: {md('; '.join(w.reasons))}" for w in x.ways] + [""]
     out += ["## Open devices on the weakest path", "", "| source | end | open | path |", "|---|---|---|---|"]
-    out += [f"| {markdown_text(p.source)} | {markdown_text(p.end)} | {p.count} | {markdown_text(path_text(p))} |" for p in x.paths]
+    out += [f"| {md(p.source)} | {md(p.end)} | {p.count} | {md(path_text(p))} |" for p in x.paths]
     out += ["", "## Dark or switched over meanwhile", ""]
     if x.dark or x.moved:
         out += ["| consumer | severity | priority | kW | outcome | bears |", "|---|---|---|---|---|---|"]
         out += [
-            f"| {markdown_text(c.id)} | {c.severity or '-'} | {c.priority} | {c.demand_kw:g} | {c.stage} | {bears_text(c)} |"
+            f"| {md(c.id)} | {c.severity or '-'} | {c.priority} | {c.demand_kw:g} | {c.stage} | {bears_text(c)} |"
             for c in (*x.dark, *x.moved)
         ]
     else:
         out.append("Nothing.")
     out += ["", "## Findings", ""]
-    out += [f"- **{f.weight}**, {f.rule}: {markdown_text(f.message)} ({markdown_text(f.practice)})" for f in x.findings] or ["None."]
+    out += [f"- **{f.weight}**, {f.rule}: {md(f.message)} ({md(f.practice)})" for f in x.findings] or ["None."]
     out += ["", STEADY_NOTE, "", "## Signatures", ""]
     out += ["| role | name | date, time | signature |", "|---|---|---|---|"]
     out += [f"| {role} | | | |" for role in ("isolated by", "proved dead by", "work accepted by", "given back by")]
@@ -217,3 +218,6 @@ def markdown_text(text: str) -> str:
     """Text of the file as it stands, whatever Markdown or HTML would make of it."""
     clean = "".join(c if c.isprintable() else " " for c in text)
     return "".join(f"\\{c}" if c in "\\`*_{}[]<>#|~" else c for c in clean)
+
+
+md = markdown_text

@@ -7,6 +7,7 @@ Below on the same axis the shortfall as steps, and whether the outing can stop: 
 from __future__ import annotations
 
 from collections.abc import Callable
+from hashlib import sha256
 from html import escape
 
 from powerfault.jumper.outing import OutingResult, PlanStudy, StepState
@@ -40,14 +41,15 @@ LOOKS: dict[str, tuple[str, str]] = {
     "relocate": (appearance.PURPLE, "relocate"),
     "work": ("#EDEDE6", "work"),
 }
-STOP_FILLS = {"yes": appearance.GREEN, "care": appearance.YELLOW, "no": "url(#no)"}
+STOP_FILLS = {"yes": appearance.GREEN, "care": appearance.YELLOW, "no": "url(#{})"}
 
 
 def outing_svg(study: PlanStudy, result: OutingResult) -> str:
     """Return the picture of one outing."""
     minutes = max(result.horizon if result.horizon < 2 * result.timeline.length else result.timeline.length, 1.0)
     body: list[str] = [
-        '<defs><pattern id="no" width="6" height="6" patternUnits="userSpaceOnUse"><rect width="6" height="6" '
+        f'<defs><pattern id="{_pattern(result)}" width="6" height="6" patternUnits="userSpaceOnUse">'
+        f'<rect width="6" height="6" '
         f'fill="{appearance.VERMILION}"/><path d="M0,6 L6,0" stroke="#000000" stroke-width="1"/></pattern></defs>'
     ]
     y = MARGIN - 8
@@ -75,6 +77,11 @@ def outing_svg(study: PlanStudy, result: OutingResult) -> str:
     body.append(_axis(top, bottom, minutes, at, result))
     body.append(_legend(bottom + 48))
     return document(WIDTH, bottom + 88, "".join(body), f"{study.plan.name}: {result.outing.title}")
+
+
+def _pattern(result: OutingResult) -> str:
+    """An id of its own for each outing: several pictures may stand on one page."""
+    return "no-" + sha256(result.outing.id.encode()).hexdigest()[:8]
 
 
 def _band(body: list[str], result: OutingResult, member: str, y: float, at: _Scale) -> float:
@@ -149,8 +156,9 @@ def _stops(body: list[str], result: OutingResult, y: float, at: _Scale) -> float
         verdict = following
     for begin, end, verdict in pieces:
         x, wide = at(begin), at(end) - at(begin)
+        fill = STOP_FILLS[verdict].format(_pattern(result))
         body.append(
-            f'<rect x="{num(x)}" y="{num(y)}" width="{num(wide)}" height="12" fill="{STOP_FILLS[verdict]}" '
+            f'<rect x="{num(x)}" y="{num(y)}" width="{num(wide)}" height="12" fill="{fill}" '
             'stroke="#000000" stroke-width="0.6"/>'
         )
         word = "NO" if verdict == "no" else verdict

@@ -18,10 +18,18 @@ from pathlib import Path
 
 from powerfault import __version__
 from powerfault.errors import OutputError
-from powerfault.output import cases_section, drawings_section, explorer_section, size_section, verdict_section
+from powerfault.output import (
+    cases_section,
+    drawings_section,
+    explorer_section,
+    isolation_section,
+    size_section,
+    verdict_section,
+    worksheet_section,
+)
 from powerfault.output.change_sections import cures_section, harms_section
 from powerfault.output.closing_sections import CAUTIONS, assumptions_section, provenance_section, signoff_section
-from powerfault.output.failures_sections import drawn_cases, pairs_section, singles_section
+from powerfault.output.failures_sections import pairs_section, singles_section
 from powerfault.output.page_data import page_data, script_json
 from powerfault.output.page_style import page_css
 from powerfault.output.report_input import ReportInput
@@ -36,7 +44,7 @@ OPENING: tuple[Builder, ...] = (
     verdict_section.section, cures_section, harms_section, singles_section, pairs_section, explorer_section.section,
     drawings_section.section,
 )  # fmt: skip
-MEASURES: tuple[Builder, ...] = (size_section.section,)
+MEASURES: tuple[Builder, ...] = (worksheet_section.section, size_section.section, isolation_section.section)
 """Sections of further measures, between the drawings and the assumptions; each may return ``None``."""
 CLOSING: tuple[Builder, ...] = (assumptions_section, provenance_section, signoff_section)
 LARGE_PAGE_MB = 20
@@ -95,7 +103,7 @@ def _write_all(
     _write(stage / "report.html", page)
     _write(stage / "report.md", page_markdown(report, sections))
     result = report.comparison.to_json() if report.comparison else report.study.to_json()
-    _write(stage / "results.json", json.dumps(result, ensure_ascii=False, indent=1) + "\n")
+    _write(stage / "results.json", json.dumps(result, ensure_ascii=False) + "\n")
     tables: list[Table] = [t for s in sections for t in s.tables() if t.rows]
     for table in tables:
         _write(stage / f"{table.name}.csv", csv_text(table.columns, table.rows))
@@ -153,7 +161,7 @@ def page_markdown(report: ReportInput, sections: list[Section]) -> str:
 
 
 def _write_drawings(report: ReportInput, folder: Path, told: Told) -> None:
-    cases, _, _ = drawn_cases(report)
+    cases, _, _ = report.drawn
     pictures = report.pictures
     for side in pictures.sides:
         _write(folder / f"000-nothing-failed-{side}.svg", pictures.draw((), side).svg)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
+
 from powerfault.output.svg_parts import num, text
 from powerfault.output.text_width import text_width
 
@@ -42,16 +44,32 @@ def wrap(words: str, size: float, width: float, bold: bool = False) -> list[str]
 
 
 class Page:
-    """A page filled from the top; ``y`` is where the next thing goes."""
+    """A page, or a column of one, filled from the top; ``y`` is where the next thing goes."""
 
-    def __init__(self, width: float = PAGE_WIDTH) -> None:
-        self.width = width
-        self.y = MARGIN
+    def __init__(
+        self, width: float = PAGE_WIDTH, *, left: float = MARGIN, inner: float | None = None, y: float = MARGIN
+    ) -> None:
+        self.width, self.left, self.y = width, left, y
+        self.inner = width - 2 * MARGIN if inner is None else inner
         self.parts: list[str] = []
 
-    @property
-    def inner(self) -> float:
-        return self.width - 2 * MARGIN
+    def columns(self, pieces: Sequence[Callable[[Page], None]], gap: float = 20.0) -> None:
+        """Set ``pieces`` in two columns of about the same height, in order."""
+        half = (self.inner - gap) / 2
+        heights = []
+        for piece in pieces:
+            trial = Page(self.width, inner=half, y=0.0)
+            piece(trial)
+            heights.append(trial.y)
+        best = min(range(len(pieces) + 1), key=lambda n: max(sum(heights[:n]), sum(heights[n:])))
+        bottoms = []
+        for left, chosen in ((self.left, pieces[:best]), (self.left + half + gap, pieces[best:])):
+            column = Page(self.width, left=left, inner=half, y=self.y)
+            for piece in chosen:
+                piece(column)
+            self.parts += column.parts
+            bottoms.append(column.y)
+        self.y = max(bottoms)
 
     def words(
         self, words: str, size: float = 9, *, bold: bool = False, indent: float = 0.0, colour: str = "#000000"
@@ -59,7 +77,7 @@ class Page:
         """Add a paragraph."""
         for line in wrap(words, size, self.inner - indent, bold):
             self.y += size * LEADING
-            self.parts.append(f'<g color="{colour}">{text(MARGIN + indent, self.y, line, size, bold=bold)}</g>')
+            self.parts.append(f'<g color="{colour}">{text(self.left + indent, self.y, line, size, bold=bold)}</g>')
 
     def heading(self, words: str) -> None:
         """Add a heading with a rule below it."""
@@ -70,7 +88,7 @@ class Page:
 
     def rule(self, colour: str = "#000000", width: float = 0.6) -> None:
         self.parts.append(
-            f'<path d="M{num(MARGIN)},{num(self.y)} H{num(self.width - MARGIN)}" fill="none" stroke="{colour}" '
+            f'<path d="M{num(self.left)},{num(self.y)} h{num(self.inner)}" fill="none" stroke="{colour}" '
             f'stroke-width="{width:g}"/>'
         )
 
@@ -78,7 +96,7 @@ class Page:
         """Add a box to tick and what it stands for."""
         top = self.y + size * LEADING - size * 0.8
         self.parts.append(
-            f'<rect x="{num(MARGIN + indent)}" y="{num(top)}" width="{num(size)}" height="{num(size)}" '
+            f'<rect x="{num(self.left + indent)}" y="{num(top)}" width="{num(size)}" height="{num(size)}" '
             'fill="none" stroke="#000000" stroke-width="0.8"/>'
         )
         self.words(words, size, indent=indent + size + 5)
@@ -88,9 +106,9 @@ class Page:
         """Add a line to sign on for each role."""
         for role in roles:
             self.y += 24
-            self.parts.append(text(MARGIN, self.y, role, 9))
-            left = MARGIN + 120
-            thirds = (self.width - MARGIN - left) / 3
+            self.parts.append(text(self.left, self.y, role, 9))
+            left = self.left + 120
+            thirds = (self.left + self.inner - left) / 3
             for i, word in enumerate(("name", "date, time", "signature")):
                 x = left + i * thirds
                 self.parts.append(
@@ -101,5 +119,5 @@ class Page:
 
     def raw(self, piece: str, height: float) -> None:
         """Add a piece drawn about its own origin, and move below it."""
-        self.parts.append(f'<g transform="translate({num(MARGIN)},{num(self.y)})">{piece}</g>')
+        self.parts.append(f'<g transform="translate({num(self.left)},{num(self.y)})">{piece}</g>')
         self.y += height
