@@ -120,5 +120,5 @@ def command(
         from powerfault.output.size_section import size_blocks
         from powerfault.output.terminal import Screen
 
-        print_blocks(size_blocks(study), Screen(), 12)
+        print_blocks(size_blocks(study), Screen(), 16)
     return EXIT_UNMET if fail_on_unmet and study.fits is False else 0

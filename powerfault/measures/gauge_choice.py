@@ -189,7 +189,7 @@ def _direction(
     fitting = [row.gauge for row in rows if row.fits]
     return DirectionSize(
         transfer,
-        _quantities(component, transfer, derating, sending_v),
+        (*_quantities(component, transfer, derating, sending_v), *_as_served(present, id_, transfer, shed)),
         tuple(rows),
         max(fitting) if fitting else None,
         _loads(topology, present, conducting),
@@ -306,6 +306,20 @@ def _quantities(
     if component.rating_a is not None:
         found.append(Quantity("its own current rating", component.rating_a, "A", "rating_a", "the file"))
     return tuple(found)
+
+
+def _as_served(present: Voltages, id_: str, transfer: Transfer, shed: bool) -> list[Quantity]:
+    """What the conductor carries in the solved network of this case, beside the bound that it is sized for."""
+    state = present.conductors.get(id_)
+    if state is None or state.current_a is None or state.sends != transfer.sends:
+        return []
+    loads = "loads shed by priority until ratings hold" if shed else "all live loads on"
+    if transfer.resting:
+        loads = "storages charging at their full rate"
+    return [
+        Quantity("carried in this case", state.power_kw, "kW", "DC flow of the whole network", "", loads),
+        Quantity("current in this case", state.current_a, "A", "DC flow of the whole network", "", loads),
+    ]
 
 
 def _loads(topology: Topology, voltages: Voltages, conducting: frozenset[str]) -> tuple[LoadVoltage, ...]:

@@ -37,9 +37,9 @@ def size_blocks(study: SizeStudy) -> list[Block]:
     for size in study.sizes:
         blocks += _conductor_blocks(size)
     for table in (
+        tables.finding_table("size-findings", study.findings),
         tables.guard_table(study.protection), tables.infeed_table(study.protection),
         tables.order_table(study.protection), tables.inrush_table(study.protection),
-        tables.finding_table("size-findings", study.findings),
     ):  # fmt: skip
         if table.rows:
             blocks.append(TableBlock(table))
@@ -65,11 +65,11 @@ def _conductor_blocks(size: ConductorSize) -> list[Block]:
     )
     if need.greatest:
         blocks.append(TableBlock(tables.need_table(size)))
+    if any(d.rows for d in size.directions):
+        blocks.append(Figure(gauge_picture(size), f"Voltage drop of {c.id} by gauge"))
     for direction in size.directions:
         blocks.append(TableBlock(tables.quantity_table(size, direction)))
         blocks += [TableBlock(t) for t in (tables.gauge_table(direction), tables.load_table(direction)) if t.rows]
-    if any(d.rows for d in size.directions):
-        blocks.append(Figure(gauge_picture(size), f"Voltage drop of {c.id} by gauge"))
     if size.not_judged:
         blocks += [Heading(f"Not judged for {c.id}"), Bullets(size.not_judged)]
     return blocks

@@ -12,6 +12,14 @@ from powerfault.measures.quantity import NOTE, UNKNOWN, UNMET, Finding, Quantity
 from powerfault.measures.size_study import SizeStudy
 from powerfault.output.tables import CaseCell, Cell, Table, ToneCell
 
+NUMBERS = frozenset({
+    "wanted kW", "supply kW", "size for kW", "charging kW", "value", "ohm", "A", "drop V", "drop %", "loss W",
+    "greatest kW", "rating A", "V", "min V", "max V", "lets through A", "wire may carry A", "rating_a", "trips at A",
+    "least A", "most A", "through upper A", "upper s", "lower s", "mF", "charged in ms", "something trips after ms",
+    "limits allow kW", "run already kW", "start all kW", "start in turn kW", "kW out", "can give kW", "kW in",
+    "usable kWh", "flat after h", "kWh a cycle", "must last h", "drops after h",
+})  # fmt: skip
+"""Titles of columns that hold numbers."""
 GRAVE_WORDS = {UNMET: ("not met", "bad"), UNKNOWN: ("cannot be told", "doubt"), NOTE: ("note", "")}
 
 
@@ -44,7 +52,9 @@ def need_table(size: ConductorSize) -> Table:
         f"Greatest transfer asked of {size.need.conductor.id}",
         ("direction", "phase", "wanted kW", "supply kW", "size for kW", "charging kW", "case", "stage",
          "depends on it"),
-        tuple(rows))  # fmt: skip
+        tuple(rows),
+        numeric=NUMBERS,
+    )  # fmt: skip
 
 
 def quantity_table(size: ConductorSize, direction: DirectionSize) -> Table:
@@ -54,7 +64,9 @@ def quantity_table(size: ConductorSize, direction: DirectionSize) -> Table:
         f"size-{t.conductor}-numbers-{t.receives}",
         f"{t.conductor} as it stands, towards {t.receives} (case {t.case_name}, {t.stage}, {t.phase})",
         ("quantity", "value", "unit", "formula", "source", "assumption"),
-        tuple((q.name, figure(q.value), q.unit, q.formula, q.source, q.assumption) for q in direction.quantities))
+        tuple((q.name, figure(q.value), q.unit, q.formula, q.source, q.assumption) for q in direction.quantities),
+        numeric=NUMBERS,
+    )
 
 
 def gauge_table(direction: DirectionSize) -> Table:
@@ -64,7 +76,10 @@ def gauge_table(direction: DirectionSize) -> Table:
         f"size-{t.conductor}-gauges-{t.receives}",
         f"Gauges for {figure(t.power_kw)} kW towards {t.receives}",
         ("gauge", "ohm", "A", "drop V", "drop %", "loss W", "greatest kW", "rating A", "verdict", "why"),
-        tuple(_gauge_row(row, direction) for row in direction.rows))
+        tuple(_gauge_row(row, direction) for row in direction.rows),
+        shown=1 + sum(row.state.voltage_v is not None for row in direction.rows),
+        numeric=NUMBERS,
+    )
 
 
 def _gauge_row(row: GaugeRow, direction: DirectionSize) -> tuple[Cell, ...]:
@@ -104,7 +119,10 @@ def load_table(direction: DirectionSize) -> Table:
         f"size-{t.conductor}-loads-{t.receives}",
         f"Voltage at every load (case {t.case_name}, {t.stage}, {t.phase})",
         ("load", "V", "min V", "max V", "verdict"),
-        tuple(rows))
+        tuple(rows),
+        shown=max(10, sum(x.ok is False for x in direction.loads)),
+        numeric=NUMBERS,
+    )
 
 
 def guard_table(protection: Protection) -> Table:
@@ -117,7 +135,9 @@ def guard_table(protection: Protection) -> Table:
             (g.conductor, g.side, g.name, figure(g.lets_a), figure(g.wire_a), figure(g.rating_a),
              _toned(g.protects, "protects", "DOES NOT PROTECT", "unknown"))
             for g in protection.guards
-        ))  # fmt: skip
+        ),
+        numeric=NUMBERS,
+    )  # fmt: skip
 
 
 def infeed_table(protection: Protection) -> Table:
@@ -131,7 +151,9 @@ def infeed_table(protection: Protection) -> Table:
              figure(x.most_a), ToneCell("NOT FROM EACH FEEDER", "bad") if x.trips is None
              else _toned(x.trips, "trips", "NEVER TRIPS", ""))
             for x in protection.infeeds
-        ))  # fmt: skip
+        ),
+        numeric=NUMBERS,
+    )  # fmt: skip
 
 
 def order_table(protection: Protection) -> Table:
@@ -143,7 +165,9 @@ def order_table(protection: Protection) -> Table:
             (x.upper, x.lower, x.toward, figure(x.upper_a), figure(x.upper_s), figure(x.lower_s),
              _toned(x.selective, "the lower one", "THE UPPER ONE", "unknown"))
             for x in protection.orders
-        ))  # fmt: skip
+        ),
+        numeric=NUMBERS,
+    )  # fmt: skip
 
 
 def inrush_table(protection: Protection) -> Table:
@@ -157,7 +181,9 @@ def inrush_table(protection: Protection) -> Table:
              figure(None if x.holds_s is None else 1000 * x.holds_s), figure(x.gives_kw), figure(x.live_kw),
              figure(x.start_kw), figure(x.largest_start_kw))
             for x in protection.inrushes
-        ))  # fmt: skip
+        ),
+        numeric=NUMBERS,
+    )  # fmt: skip
 
 
 def finding_table(name: str, findings: tuple[Finding, ...]) -> Table:
