@@ -638,7 +638,7 @@ def test_command(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
 
 
 def test_report_holds_ranking_sheet_and_installation(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    (tmp_path / "s.yaml").write_text(SYSTEM)
+    (tmp_path / "s.yaml").write_text(SYSTEM + "open_points: 1\n")
     (tmp_path / "p.yaml").write_text(plan_text())
     arguments = ["report", str(tmp_path / "s.yaml"), "--with", "TIE", "--order", "1", "--rank", "--budget-min", "60",
                  "--plan", str(tmp_path / "p.yaml"), "-o", str(tmp_path / "out")]  # fmt: skip
