@@ -5,7 +5,6 @@ from __future__ import annotations
 from html import escape
 
 from powerfault.output.case_pictures import CasePictures
-from powerfault.output.failures_sections import drawn_cases
 from powerfault.output.picture_states import BoxState, line_look
 from powerfault.output.report_input import Case, ReportInput, listed
 from powerfault.output.sections import Block, Paragraph, Raw, Section
@@ -16,7 +15,7 @@ LARGE = 400
 
 
 def section(report: ReportInput) -> Section | None:
-    cases, more, alike = drawn_cases(report)
+    cases, more, alike = report.drawn
     if not cases:
         return None
     fails = {case: (was, now) for case, was, now in report.failing_cases}

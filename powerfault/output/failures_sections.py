@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from powerfault.output.pair_matrix import matrix_blocks
-from powerfault.output.report_input import Case, ReportInput
+from powerfault.output.report_input import ReportInput
 from powerfault.output.sections import Block, Paragraph, Section, TableBlock
 from powerfault.output.tables import CaseCell, Cell, Table, ToneCell
 
@@ -76,18 +76,3 @@ def pairs_section(report: ReportInput) -> Section | None:
             "pairs", "Minimal pairs: fail a consumer that neither member fails alone; most severe first", columns, rows,
             PAIRS_SHOWN).joined()))  # fmt: skip
     return Section("Pairs of failures", "pairs", tuple(blocks))
-
-
-def drawn_cases(report: ReportInput) -> tuple[list[Case], int, dict[Case, list[Case]]]:
-    """The cases that get a drawing, how many more there are, and to each the others with the same effect.
-
-    One case of each effect comes first, single failures before pairs, so that a cap leaves out repetitions.
-    """
-    alike: dict[tuple[int, tuple[str, ...], tuple[str, ...]], list[Case]] = {}
-    for case, was, now in report.failing_cases:
-        alike.setdefault((len(case), tuple(was), tuple(now)), []).append(case)
-    first = [group[0] for group in alike.values()]
-    rest = [case for group in alike.values() for case in group[1:]]
-    cases = [*first, *sorted(rest, key=len)]
-    others = {case: [c for c in group if c != case] for group in alike.values() for case in group}
-    return cases[: report.drawn_at_most], max(0, len(cases) - report.drawn_at_most), others

@@ -10,7 +10,6 @@ from powerfault.output.appearance import EDGE_LOOKS, NODE_LOOKS, ROLE_WORDS
 from powerfault.output.case_pictures import present
 from powerfault.output.cases_section import page_cases, page_events
 from powerfault.output.drawings_section import painted
-from powerfault.output.failures_sections import drawn_cases
 from powerfault.output.page_network import page_network
 from powerfault.output.pair_matrix import SEVERITY_LOOKS, matrix_components
 from powerfault.output.picture_graph import channels_of
@@ -57,7 +56,7 @@ def page_data(report: ReportInput) -> tuple[dict[str, Any], int, int]:
         },
     }  # fmt: skip
     drawn: list[dict[str, Any]] = []
-    shown, _, _ = drawn_cases(report)
+    shown, _, _ = report.drawn
     states = {side: pictures.case_states(side, [(), *shown]) for side in sides}
     frames: list[list[float]] = []
     for number, case in enumerate([(), *shown]):

@@ -73,17 +73,27 @@ class ReportInput:
         return SEVERITIES.index(severity) if severity else len(SEVERITIES)
 
     def by_severity(self, ids: Iterable[str]) -> list[str]:
-        place = {id_: i for i, id_ in enumerate(self.consumers)}
-        return sorted(dict.fromkeys(ids), key=lambda id_: (self.rank(id_), place.get(id_, 0)))
+        return sorted(dict.fromkeys(ids), key=self._severity_order.__getitem__)
+
+    @cached_property
+    def _severity_order(self) -> dict[str, int]:
+        ranked = sorted(self.consumers, key=self.rank)
+        return {id_: i for i, id_ in enumerate(ranked)}
 
     def cut_sets(self, side: str) -> dict[Case, list[str]]:
         """The minimal cut sets of ``before`` or ``after``, with the consumers that each fails, most severe first."""
-        study = self.study if side == "before" or self.comparison is None else self.comparison.after
-        found: dict[Case, list[str]] = {}
-        for verdict in study.verdicts:
-            for cut in verdict.minimal_cut_sets:
-                found.setdefault(cut, []).append(verdict.id)
-        return {cut: self.by_severity(ids) for cut, ids in found.items()}
+        return self._cut_sets[0 if side == "before" or self.comparison is None else 1]
+
+    @cached_property
+    def _cut_sets(self) -> list[dict[Case, list[str]]]:
+        sides = []
+        for study in [self.study, *([self.comparison.after] if self.comparison else [])]:
+            found: dict[Case, list[str]] = {}
+            for verdict in study.verdicts:
+                for cut in verdict.minimal_cut_sets:
+                    found.setdefault(cut, []).append(verdict.id)
+            sides.append({cut: self.by_severity(ids) for cut, ids in found.items()})
+        return sides
 
     @cached_property
     def failing_cases(self) -> list[tuple[Case, list[str], list[str]]]:
@@ -110,6 +120,22 @@ class ReportInput:
                     -len(set(own)), sum(e.mode != "loss" for e in case), [order[e] for e in case])  # fmt: skip
 
         return sorted(rows, key=key)
+
+    @cached_property
+    def drawn(self) -> tuple[list[Case], int, dict[Case, list[Case]]]:
+        """The cases that get a drawing, how many more there are, and to each the others with the same effect.
+
+        One case of each effect comes first, single failures before pairs, so that a cap leaves out repetitions.
+        """
+        alike: dict[tuple[int, tuple[str, ...], tuple[str, ...]], list[Case]] = {}
+        for case, was, now in self.failing_cases:
+            alike.setdefault((len(case), tuple(was), tuple(now)), []).append(case)
+        first = [group[0] for group in alike.values()]
+        rest = [case for group in alike.values() for case in group[1:]]
+        cases = [*first, *sorted(rest, key=len)][: self.drawn_at_most]
+        of_case = {case: group for group in alike.values() for case in group}
+        others = {case: [c for c in of_case[case] if c != case] for case in cases}
+        return cases, len(of_case) - len(cases), others
 
 
 def minimal(cases: Sequence[Case]) -> list[Case]:
