@@ -8,6 +8,7 @@
     found = pf.faults(topology, order=2)
     change = pf.compare(topology, ["J-OUT"])
     change.changes_frame
+    pf.draw(topology, change.after.topology, ["BUS-A"], side="both")
 """
 
 from __future__ import annotations
@@ -21,6 +22,7 @@ if TYPE_CHECKING:
     from powerfault.model.modify import apply_proposals as apply
     from powerfault.model.reader import load_topology as load
     from powerfault.model.reader import read_topology_text
+    from powerfault.output.case_pictures import draw
     from powerfault.study import Comparison, Study, compare
     from powerfault.study import study as faults
 
@@ -40,11 +42,12 @@ _WHERE = {
     "Comparison": "study",
     "Study": "study",
     "compare": "study",
+    "draw": "output.case_pictures",
     "faults": "study:study",
 }
 __all__ = [
     "Comparison", "Event", "ModelError", "OutputError", "PowerfaultError", "RequestError", "Study", "TooLargeError",
-    "ToolError", "Topology", "__version__", "apply", "compare", "faults", "load", "read_topology_text",
+    "ToolError", "Topology", "__version__", "apply", "compare", "draw", "faults", "load", "read_topology_text",
 ]  # fmt: skip
 
 

@@ -6,9 +6,13 @@ import re
 import time
 import xml.etree.ElementTree as ET
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
+from click.testing import CliRunner
 
+import powerfault
+from powerfault.cli import program
 from powerfault.errors import RequestError, ToolError
 from powerfault.model.elements import Component, Load, Topology
 from powerfault.output import dot_program, layout
@@ -318,3 +322,69 @@ def test_a_thousand_components_are_laid_out_in_seconds() -> None:
     assert time.monotonic() - begun < 30
     assert len(whole.layout.boxes) == 1040
     assert len(part.layout.boxes) < 60
+
+
+def test_a_drawing_is_one_call_away() -> None:
+    before = two_channels()
+    drawing = powerfault.draw(before, with_jumper(before), ["PV-A"], stage="automatic", side="both")
+    assert "Before: PV-A failed" in drawing._repr_svg_()
+    assert "After: PV-A failed" in drawing._repr_svg_()
+    with pytest.raises(RequestError, match="no stage"):
+        powerfault.draw(before, stage="later")
+    with pytest.raises(RequestError, match="no phase"):
+        powerfault.draw(before, phase="dusk")
+
+
+TEACHING = Path(__file__).parent.parent / "topologies" / "two-channels.yaml"
+
+
+@pytest.mark.parametrize(
+    ("options", "name"),
+    [
+        ((), "x.svg"),
+        (("--with", "J-1", "--fail", "BUS-N:short", "--side", "both", "--phase", "dark"), "x.svg"),
+        (("--with", "J-1", "--fail", "CV-N", "--touched", "--needs", "--functions"), "x.svg"),
+        (("--fail", "CV-N", "--stage", "automatic"), "x.dot"),
+        (("--around", "BUS-N", "--within", "1"), "x.svg"),
+        (("--collapse", "all"), "x.svg"),
+    ],
+)
+def test_the_command_draws(options: tuple[str, ...], name: str, tmp_path: Path) -> None:
+    result = CliRunner().invoke(program, ["draw", str(TEACHING), *options, "-o", str(tmp_path / name)])
+    assert result.exit_code == 0, result.output
+    text = (tmp_path / name).read_text("utf-8")
+    if name.endswith(".svg"):
+        ET.fromstring(text)
+    else:
+        assert b"<svg" in dot_program.run_dot(text)
+        assert "FAILED" in text
+
+
+def test_the_command_paints_png_even_without_a_browser(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("powerfault.output.png.find_browser", lambda: None)
+    result = CliRunner().invoke(program, ["draw", str(TEACHING), "-o", str(tmp_path / "x.png")])
+    assert result.exit_code == 0, result.output
+    assert (tmp_path / "x.png").read_bytes().startswith(b"\x89PNG")
+    assert "install Chromium" in result.stderr
+
+
+@pytest.mark.parametrize(
+    ("options", "words"),
+    [
+        (("--fail", "BUS-X"), "did you mean"),
+        (("--phase", "sunlt"), "did you mean 'sunlit'"),
+        (("--side", "after"), "needs a proposal"),
+        (("--collapse", "nort"), "did you mean 'north'"),
+    ],
+)
+def test_the_command_says_what_was_wrong(options: tuple[str, ...], words: str, tmp_path: Path) -> None:
+    result = CliRunner().invoke(program, ["draw", str(TEACHING), *options, "-o", str(tmp_path / "x.svg")])
+    assert result.exit_code != 0
+    assert words in result.output + str(result.exception)
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_an_unknown_ending_is_named(tmp_path: Path) -> None:
+    result = CliRunner().invoke(program, ["draw", str(TEACHING), "-o", str(tmp_path / "x.gif")])
+    assert result.exit_code == 2
+    assert ".svg, .png, .dot" in result.output

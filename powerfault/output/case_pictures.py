@@ -6,8 +6,10 @@ import copy
 from collections.abc import Container, Iterable, Sequence
 from dataclasses import dataclass, field, replace
 
+from powerfault.errors import RequestError
 from powerfault.failures.case_state import CaseState, case_states
 from powerfault.model.elements import STAGES, Event, Topology
+from powerfault.network.failure_modes import parse_event
 from powerfault.network.graph import Network, build_network
 from powerfault.output import svg_parts
 from powerfault.output.diagrams import Diagram, Drawing
@@ -151,3 +153,40 @@ def beside(drawings: Sequence[Drawing]) -> Drawing:
     total_height = y - 12 if wide else max(h for _, h in sizes)
     title = "; ".join(d.title for d in drawings)
     return Drawing(svg_parts.document(total_width, total_height, "".join(parts), title), title)
+
+
+def draw(
+    before: Topology,
+    after: Topology | None = None,
+    failed: Iterable[Event | str] = (),
+    *,
+    phase: str | None = None,
+    stage: str = STAGES[-1],
+    side: str | None = None,
+    needs: bool = False,
+    functions: bool = False,
+    touched: bool = False,
+) -> Drawing:
+    """Draw one system, or one side of a pair before and after, with ``failed`` components; for notebooks and scripts.
+
+    ``side`` is ``before``, ``after`` or ``both`` (with ``after``; default after). ``phase`` of ``None`` shows the worst
+    over the phases, ``stage`` the system as it stands when that stage is done; ``touched`` draws only what the case
+    touches and its neighbours. Raises :class:`RequestError` for an unknown event, phase or stage.
+    """
+    known = before if after is None else after
+    if phase is not None and phase not in known.phase_names:
+        raise RequestError(f"no phase {phase!r}; there are {', '.join(known.phase_names)}")
+    if stage not in STAGES:
+        raise RequestError(f"no stage {stage!r}; expected one of {', '.join(STAGES)}")
+    events = []
+    for event in failed:
+        text = str(event)
+        id_ = text.partition(":")[0]
+        events.append(parse_event(before if id_ in before.components or id_ in before.loads else known, text))
+    pictures = CasePictures(before, after, needs=needs, functions=functions)
+    number = STAGES.index(stage)
+    if touched:
+        pictures = pictures.narrowed(pictures.touched(events, phase, number) | frozenset(known.functions))
+    if side == "both":
+        return pictures.draw_both(events, phase, number)
+    return pictures.draw(events, side or pictures.sides[-1], phase, number)
