@@ -184,56 +184,46 @@ class ServedCase:
 
 
 class Allocator:
-    """Finds best services, remembering every distinct part that it has met. Not shared between processes."""
+    """Finds best services, remembering every distinct part that it has met. Not shared between processes.
+
+    The answer to a part depends on the part and on :meth:`learn` alone, never on what was asked before.
+    """
 
     def __init__(self, plant: Plant, seconds: float = INFINITY) -> None:
         self.plant, self.seconds = plant, seconds
         self.known: dict[Surviving, PartService] = {}
-        self.parents: dict[tuple[Event, ...], list[Surviving]] = {}
-        self.met = 0
+        self.learned: dict[str, list[Surviving]] = {}
 
-    def serve(
-        self, surviving: Surviving, failed: tuple[Event, ...] = (), *, remember: bool = False
-    ) -> list[tuple[Surviving, PartService]]:
-        """Return the independent parts of what survives, each with its best service.
+    def learn(self, parts: Iterable[tuple[Surviving, PartService]]) -> None:
+        """Take parts with their optima from elsewhere; what is left after more failures is tried against them."""
+        for part, best in parts:
+            self.known.setdefault(part, best)
+            if best.proof != UNPROVED and part not in self.learned.setdefault(part.phase, []):
+                self.learned[part.phase].append(part)
 
-        With ``remember``, cases with more failures are tried against this one first (see
-        :func:`~powerfault.measures.service_bounds.inherit`).
-        """
-        parts = split(self.plant, surviving)
+    def serve(self, surviving: Surviving) -> list[tuple[Surviving, PartService]]:
+        """Return the independent parts of what survives, each with its best service."""
         found = []
-        for part in parts:
-            self.met += 1
+        for part in split(self.plant, surviving):
             best = self.known.get(part)
             if best is None:
-                best = self._prove(part, surviving, failed) or self._optimise(part)
+                best = self._prove(part) or self._optimise(part)
                 self.known[part] = best
             found.append((part, best))
-        if remember:
-            self.parents.setdefault(parent_key(failed, surviving.phase), []).extend(parts)
         return found
 
-    def _prove(self, part: Surviving, surviving: Surviving, failed: tuple[Event, ...]) -> PartService | None:
-        full = prove_service(self.plant, part)
-        if full is not None:
-            return PartService(full, BOUND)
-        for i in range(len(failed)):
-            for before in self.parents.get(parent_key(failed[:i] + failed[i + 1 :], surviving.phase), ()):
-                best = self.known[before]
-                if best.proof == UNPROVED or before.live.isdisjoint(part.live):
-                    continue
-                service = inherit(self.plant, part, before, best.service)
-                if service is not None:
-                    return PartService(service, INHERITED)
+    def _prove(self, part: Surviving) -> PartService | None:
+        service = prove_service(self.plant, part)
+        if service is not None:
+            return PartService(service, BOUND)
+        for before in self.learned.get(part.phase, ()):
+            service = inherit(self.plant, part, before, self.known[before].service)
+            if service is not None:
+                return PartService(service, INHERITED)
         return None
 
     def _optimise(self, part: Surviving) -> PartService:
         return optimise(self.plant, part, seconds=self.seconds)
-
-
-def parent_key(failed: Iterable[Event], phase: str) -> tuple[Event, ...]:
-    """Under which the parts of a case in one phase are remembered."""
-    return (*failed, Event(phase, "phase"))
 
 
 def optimise(

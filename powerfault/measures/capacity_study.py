@@ -1,8 +1,4 @@
-"""Served load in all cases up to an order, in every phase: enumeration, both cores, progress, and the totals.
-
-Cases with fewer failures come first, so that their optima bound those with more. With more than one process the cases
-of each order are dealt out in runs; every process remembers what it has met, and the optima of the orders before are
-given to all.
+"""Served load in all cases up to an order, in every phase: the question, and the totals of its answer.
 
 :func:`rated_cases` is the hook for verdicts that count ratings: the outcome of every consumer in every case if what
 must be shed is lost.
@@ -10,34 +6,25 @@ must be shed is lost.
 
 from __future__ import annotations
 
-import os
 from collections import Counter
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
-from itertools import islice
 from typing import Any
 
 from powerfault.errors import RequestError, TooLargeError, nearest
 from powerfault.failures.cases import case_blocks, count_cases
 from powerfault.failures.plan import make_plan
-from powerfault.measures.capacity import Allocator, PartService, ServedCase, describe, parent_key
-from powerfault.measures.plant import Plant, build_plant
+from powerfault.measures.capacity import Allocator, ServedCase
+from powerfault.measures.case_runs import RUN, Case, Progress, serve_cases
+from powerfault.measures.plant import build_plant
 from powerfault.measures.rated_outcomes import RatedCase, rate_case
 from powerfault.measures.solver import INFINITY
-from powerfault.measures.surviving import Surviving, survivors, survivors_by_stage
+from powerfault.measures.surviving import survivors_by_stage
 from powerfault.model.elements import STAGES, Event, Topology
 from powerfault.network.failure_modes import check_modes, describe_unasked, list_events, merge_given, parse_event
 from powerfault.network.graph import build_network
 
-Progress = Callable[[int, int], None]
-Case = tuple[Event, ...]
-RUN = 96
-"""Cases handed to a process at a time."""
 CASES_WITHOUT_ASKING = 100_000
-WHOLE_BELOW = 2_000
-"""Up to so many cases, positions and flows are kept with each."""
-SERIAL_BELOW = 400
-"""With fewer cases than this a second process costs more than it gives."""
 ASSUMPTIONS = (
     "each phase in its steady state; any load can be shed, at every stage; loads are served whole or not at all",
     "power runs as the ratings allow best: how it divides between parallel ways by itself is a matter of the DC flow",
@@ -131,9 +118,7 @@ def capacity_study(
                 f"{count * len(topology.phases) * 0.004 / 60:,.0f} minutes; ask for a lower --order, or say --yes"
             )
         orders = [[()], *(list(_cases(events, k)) for k in range(1, order + 1))]
-    found: list[ServedCase] = []
-    for served in _serve_all(topology, plant, orders, number, given_events, seconds, jobs, progress):
-        found += served
+    found = serve_cases(plant, orders, number, given_events, seconds, jobs, progress)
     return CapacityStudy(
         topology=topology,
         order=order,
@@ -187,118 +172,3 @@ def _cases(events: Sequence[Event], order: int) -> Iterator[Case]:
     for block in case_blocks(events, order):
         for row in block.tolist():
             yield tuple(events[i] for i in row)
-
-
-# ---- one process or several
-
-
-class _Worker:
-    """What a process holds: the plant, and every part that it has met."""
-
-    def __init__(self, plant: Plant, stage: int, given: tuple[Event, ...], seconds: float) -> None:
-        self.plant, self.stage, self.given = plant, stage, given
-        self.plan = make_plan(plant.network)
-        self.allocator = Allocator(plant, seconds)
-
-    def serve(self, cases: Sequence[Case], remember: bool, whole: bool) -> list[ServedCase]:
-        found = []
-        states = survivors(self.plant, cases, self.stage, self.given, self.plan)
-        for case, by_phase in zip(cases, states, strict=True):
-            for surviving in by_phase.values():
-                parts = self.allocator.serve(surviving, case, remember=remember)
-                found.append(describe(self.plant, surviving, case, parts, whole=whole))
-        return found
-
-
-_worker: _Worker | None = None
-Learned = tuple[dict[Surviving, PartService], dict[tuple[Event, ...], list[Surviving]]]
-
-
-def _begin(topology: Topology, stage: int, given: tuple[Event, ...], seconds: float, learned: Learned) -> None:
-    import signal
-
-    # The process that asked is interrupted itself, and ends these in good order.
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
-    global _worker
-    _worker = _Worker(build_plant(build_network(topology)), stage, given, seconds)
-    _worker.allocator.known.update(learned[0])
-    _worker.allocator.parents.update(learned[1])
-
-
-def _run(cases: Sequence[Case]) -> list[ServedCase]:
-    assert _worker is not None
-    return _worker.serve(cases, False, False)
-
-
-def _serve_all(
-    topology: Topology,
-    plant: Plant,
-    orders: list[list[Case]],
-    stage: int,
-    given: tuple[Event, ...],
-    seconds: float,
-    jobs: int | None,
-    progress: Progress | None,
-) -> Iterator[list[ServedCase]]:
-    total = sum(map(len, orders))
-    done = 0
-    worker = _Worker(plant, stage, given, seconds)
-    jobs = jobs if jobs is not None else len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else 1
-    whole = total <= WHOLE_BELOW
-    for number, cases in enumerate(orders):
-        last = number == len(orders) - 1
-        likely_equal = _alike(worker, cases)
-        dealt = sorted(range(len(cases)), key=lambda i: likely_equal[i]) if number > 1 else list(range(len(cases)))
-        runs = [[cases[i] for i in dealt[start : start + RUN]] for start in range(0, len(dealt), RUN)]
-        if jobs > 1 and last and len(cases) >= SERIAL_BELOW:
-            learned = worker.allocator.known, worker.allocator.parents
-            results: Iterator[list[ServedCase]] = _in_processes(jobs, runs, (topology, stage, given, seconds, learned))
-        else:
-            results = (worker.serve(run, not last, whole) for run in runs)
-        phases = len(topology.phases)
-        place = {i: n for n, i in enumerate(dealt)}
-        found: list[ServedCase] = []
-        for run, served in zip(runs, results, strict=True):
-            done += len(run)
-            if progress:
-                progress(done, total)
-            found += served
-        yield [found[phases * place[i] + p] for i in range(len(cases)) for p in range(phases)]
-
-
-def _alike(worker: _Worker, cases: list[Case]) -> list[tuple[int, ...]]:
-    """A key of each case, equal where the events alone leave the same behind: such cases go to the same process."""
-    kinds: dict[tuple[Surviving, ...], int] = {}
-    kind_of: dict[Event, int] = {}
-    keys = []
-    for case in cases:
-        for event in case:
-            if event not in kind_of:
-                parts = tuple(
-                    part
-                    for phase in worker.plant.network.topology.phase_names
-                    for part in worker.allocator.parents.get(parent_key((event,), phase), ())
-                )
-                kind_of[event] = kinds.setdefault(parts, len(kinds))
-        keys.append(tuple(sorted(kind_of[e] for e in case)))
-    return keys
-
-
-def _in_processes(jobs: int, runs: list[list[Case]], start: tuple[Any, ...]) -> Iterator[list[ServedCase]]:
-    """Results of ``runs`` in their order; only a few runs ahead are held."""
-    import multiprocessing
-    from concurrent.futures import ProcessPoolExecutor
-    from concurrent.futures.process import BrokenProcessPool
-
-    context = multiprocessing.get_context("spawn")
-    pool = ProcessPoolExecutor(jobs, mp_context=context, initializer=_begin, initargs=start)
-    try:
-        waiting = iter(runs)
-        ahead = [pool.submit(_run, run) for run in islice(waiting, 4 * jobs)]
-        while ahead:
-            yield ahead.pop(0).result()
-            ahead += [pool.submit(_run, run) for run in islice(waiting, 1)]
-    except BrokenProcessPool as error:
-        raise RequestError("a process computing cases was killed; nothing was written. Try --jobs 1") from error
-    finally:
-        pool.shutdown(wait=False, cancel_futures=True)

@@ -43,7 +43,7 @@ def rate_case(
         paths: list[frozenset[int]] = []
         for number in range(len(STAGES)):
             surviving = stages[number][phase]
-            parts = allocator.serve(surviving, failed)
+            parts = allocator.serve(surviving)
             proved &= all(best.proof != "unproved" for _, best in parts)
             service = merge(plant, surviving, parts)
             idle = {v for v in plant.loads & surviving.live if v not in plant.judged[phase]}

@@ -1,0 +1,156 @@
+"""Serving many cases: fewer failures first, on all cores where it pays, the result the same on one.
+
+The cases of one order are dealt out in runs. Those whose events by themselves leave the same behind stand together, so
+that equal remains meet in one process. What single failures leave behind is learned by all before pairs begin, since
+their optima bound those of the pairs; nothing else passes between processes, and so the answer to a case does not
+depend on their number.
+"""
+
+from __future__ import annotations
+
+import os
+import time
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from itertools import chain, islice
+from typing import Any
+
+from powerfault.errors import ToolError
+from powerfault.failures.plan import make_plan
+from powerfault.measures.capacity import Allocator, PartService, ServedCase, describe
+from powerfault.measures.plant import Plant, build_plant
+from powerfault.measures.surviving import Surviving, survivors
+from powerfault.model.elements import Event
+from powerfault.network.graph import build_network
+
+Case = tuple[Event, ...]
+Progress = Callable[[int, int], None]
+Parts = list[tuple[Surviving, PartService]]
+RUN = 96
+"""Cases handed to a process at a time, at most."""
+SERIAL_SECONDS = 1.5
+"""Work that is done sooner than this is not worth a second process."""
+WHOLE_BELOW = 2_000
+"""Up to so many cases, positions and flows are kept with each."""
+
+
+@dataclass(frozen=True, slots=True)
+class Served:
+    """A run of cases served: all phases of the first case, then of the next. ``parts`` of each, where asked for."""
+
+    cases: list[ServedCase]
+    parts: list[Parts]
+
+
+def serve_cases(
+    plant: Plant,
+    orders: list[list[Case]],
+    stage: int,
+    given: tuple[Event, ...],
+    seconds: float,
+    jobs: int | None = None,
+    progress: Progress | None = None,
+) -> list[ServedCase]:
+    """Return the best service of every case and phase, in the order of ``orders``. ``jobs``: processes (one a core)."""
+    jobs = jobs or (len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1)
+    phases = len(plant.network.topology.phases)
+    total, done = sum(map(len, orders)), 0
+    worker = _Worker(plant, stage, given, seconds, total <= WHOLE_BELOW)
+    found: list[ServedCase] = []
+    kind_of: dict[Event, int] = {}
+    for number, cases in enumerate(orders):
+        learning = number < min(2, len(orders) - 1)
+        keys = [tuple(sorted(kind_of.get(e, -1) for e in case)) for case in cases]
+        dealt = sorted(range(len(cases)), key=keys.__getitem__)
+        size = max(4, min(RUN, len(cases) // (8 * jobs)))
+        runs = [[cases[i] for i in dealt[start : start + size]] for start in range(0, len(dealt), size)]
+        served: list[ServedCase] = []
+        parts: list[Parts] = []
+        for answer in _answers(worker, runs, learning, jobs):
+            served += answer.cases
+            parts += answer.parts
+            done += len(answer.cases) // phases
+            if progress:
+                progress(done, total)
+        place = {i: n for n, i in enumerate(dealt)}
+        found += [served[phases * place[i] + p] for i in range(len(cases)) for p in range(phases)]
+        if learning:
+            in_order = [list(chain(*parts[phases * place[i] : phases * (place[i] + 1)])) for i in range(len(cases))]
+            worker.allocator.learn(chain(*in_order))
+            kinds: dict[tuple[Surviving, ...], int] = {}
+            for case, own in zip(cases, in_order, strict=True):
+                if len(case) == 1:
+                    kind_of[case[0]] = kinds.setdefault(tuple(part for part, _ in own), len(kinds))
+    return found
+
+
+class _Worker:
+    """What a process holds: the plant, and every part that it has met."""
+
+    def __init__(self, plant: Plant, stage: int, given: tuple[Event, ...], seconds: float, whole: bool) -> None:
+        self.plant, self.stage, self.given, self.seconds, self.whole = plant, stage, given, seconds, whole
+        self.plan = make_plan(plant.network)
+        self.allocator = Allocator(plant, seconds)
+
+    def serve(self, cases: Sequence[Case], learning: bool) -> Served:
+        served = Served([], [])
+        states = survivors(self.plant, cases, self.stage, self.given, self.plan)
+        for case, by_phase in zip(cases, states, strict=True):
+            for surviving in by_phase.values():
+                parts = self.allocator.serve(surviving)
+                served.cases.append(describe(self.plant, surviving, case, parts, whole=self.whole))
+                if learning:
+                    served.parts.append(parts)
+        return served
+
+
+def _answers(worker: _Worker, runs: list[list[Case]], learning: bool, jobs: int) -> Iterator[Served]:
+    """Answers to ``runs`` in their order: by this process first, by several if it takes long."""
+    begun = time.monotonic()
+    left = iter(runs)
+    for number, run in enumerate(left, 1):
+        yield worker.serve(run, learning)
+        if jobs > 1 and time.monotonic() - begun > SERIAL_SECONDS and len(runs) - number > jobs:
+            yield from _in_processes(worker, list(left), learning, jobs)
+
+
+def _in_processes(worker: _Worker, runs: list[list[Case]], learning: bool, jobs: int) -> Iterator[Served]:
+    """Answers to ``runs`` in their order; only a few runs ahead are held."""
+    import multiprocessing
+    from concurrent.futures import ProcessPoolExecutor
+    from concurrent.futures.process import BrokenProcessPool
+
+    allocator = worker.allocator
+    learned = [(part, allocator.known[part]) for parts in allocator.learned.values() for part in parts]
+    start = worker.plant.network.topology, worker.stage, worker.given, worker.seconds, worker.whole, learned
+    pool = ProcessPoolExecutor(
+        jobs, mp_context=multiprocessing.get_context("spawn"), initializer=_begin, initargs=start
+    )
+    try:
+        waiting = iter(runs)
+        ahead = [pool.submit(_run, run, learning) for run in islice(waiting, 4 * jobs)]
+        while ahead:
+            yield ahead.pop(0).result()
+            ahead += [pool.submit(_run, run, learning) for run in islice(waiting, 1)]
+    except BrokenProcessPool as error:
+        raise ToolError("a process computing cases was killed; nothing was written. Try --jobs 1") from error
+    finally:
+        pool.shutdown(wait=False, cancel_futures=True)
+
+
+_worker: _Worker | None = None
+
+
+def _begin(topology: Any, stage: int, given: tuple[Event, ...], seconds: float, whole: bool, learned: Parts) -> None:
+    import signal
+
+    # The process that asked is interrupted itself, and ends these in good order.
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    global _worker
+    _worker = _Worker(build_plant(build_network(topology)), stage, given, seconds, whole)
+    _worker.allocator.learn(learned)
+
+
+def _run(cases: Sequence[Case], learning: bool) -> Served:
+    assert _worker is not None
+    return _worker.serve(cases, learning)
