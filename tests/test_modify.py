@@ -215,7 +215,6 @@ ERRORS = [
         "20:38: proposals.J.set.FAN.rides_through_min: rides_through and rides_through_min are both given",
     ),
     ("{set: {FAN: {min_voltage_v: 30, max_voltage_v: 20}}}", "set.FAN.min_voltage_v: min_voltage_v 30 is above"),
-    ("{add: {components: {X: {kind: bus, channel: q}}}}", "add.components.X.channel: unknown channel 'q'"),
     (
         "{remove: {feeds: [DB -> FAN]}}",
         "20:24: proposals.J.remove.feeds[0]: cannot remove DB -> FAN: there is no such link; FAN is a load",
@@ -399,3 +398,11 @@ def test_applying_equals_writing_the_change_into_the_file(seed: int) -> None:
     assert list(applied.components) == list(expected.components)
     assert applied.loads == expected.loads
     assert applied.links == expected.links
+
+
+def test_a_proposal_names_only_channels_that_the_file_declares_if_it_declares_any() -> None:
+    line = "J: {add: {components: {X: {kind: bus, channel: q}}}}"
+    assert apply_proposals(read(line), ["J"]).components["X"].channel == "q"
+    declared = read(line, base=BASE.replace("proposals:", "channels: {a: {}}\nproposals:"))
+    with pytest.raises(ModelError, match=r"X\.channel: unknown channel 'q'"):
+        apply_proposals(declared, ["J"])

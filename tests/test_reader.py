@@ -396,7 +396,10 @@ PROBLEMS = [
     (component("X: {kind: switch, operated: comanded}"), "(did you mean 'commanded'?)"),
     (component("X: {kind: bus, label: 5}"), "X.label: expected text, found the number 5; put it in quotes"),
     (component("X: {kind: bus, channel: 1}"), "X.channel: expected an id, found the number 1; put it in quotes"),
-    (component("X: {kind: bus, channel: heron}"), "X.channel: unknown channel 'heron'; declare it under"),
+    (
+        component("X: {kind: bus, channel: heron}") + "channels: {rook: {}}\n",
+        "X.channel: unknown channel 'heron'; declare it under",
+    ),
     (
         component("X: {kind: bus, modes: short}"),
         "X.modes: expected a list of words, found text 'short'; put it in brackets",

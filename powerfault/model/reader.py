@@ -91,7 +91,7 @@ class _Reader:
             name=top.get("name") or os.path.splitext(os.path.basename(findings.file))[0],
             about=top.get("about"),
             phases=phases,
-            channels=self._channels(top.get("channels")),
+            channels=self._channels(top.get("channels"), elements),
             components=elements.components,
             loads=elements.loads,
             functions=elements.functions,
@@ -129,7 +129,11 @@ class _Reader:
                 phases.append(Phase(name, read.get("duration_h")))
         return tuple(phases) or (Phase(DEFAULT_PHASE),)
 
-    def _channels(self, data: Any) -> dict[str, Channel]:
+    def _channels(self, data: Any, elements: Elements) -> dict[str, Channel]:
+        if data is None:
+            # A file that declares none has those that it names, in the order in which it names them.
+            named = [x.channel for x in (*elements.components.values(), *elements.loads.values())]
+            return {name: Channel(name) for name in dict.fromkeys(named) if name is not None}
         channels = {}
         for name, fields in (data or {}).items():
             path = f"channels.{name}"

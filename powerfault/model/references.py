@@ -139,7 +139,8 @@ def reference_flaws(
     if isinstance(element, Function):
         return
     channel = element.channel
-    if channel is not None and channel not in topology.channels:
+    # Only a file that declares its channels can name one wrongly.
+    if channel is not None and channel not in topology.channels and "channels" in topology.positions:
         hint = suggest(channel, topology.channels) or "; declare it under the top-level field 'channels'"
         yield Flaw(f"{path}.channel", f"unknown channel {shorten(channel)!r}{hint}")
     if isinstance(element, Load):
