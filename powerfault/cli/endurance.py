@@ -28,6 +28,7 @@ from powerfault.model.elements import STAGES
 @click.option(
     "--stage", type=click.Choice(STAGES), default="commanded", show_default=True, help="How far switching has got."
 )
+@click.option("--rated", is_flag=True, help="With only the loads on that ratings allow, in their best positions.")
 @json_option
 @unmet_option
 def command(
@@ -38,6 +39,7 @@ def command(
     given: tuple[str, ...],
     failed: tuple[str, ...],
     stage: str,
+    rated: bool,
     as_json: bool,
     fail_on_unmet: bool,
 ) -> int:
@@ -54,7 +56,7 @@ def command(
     cases = [tuple(parse_event(topology, e) for e in failed)] if failed else list_cases(topology, order, modes, events)
     with Progress() as progress:
         found = study_endurance(
-            topology, cases, stage, events, read_derating(topology), spare=not failed, progress=progress
+            topology, cases, stage, events, read_derating(topology), rated=rated, spare=not failed, progress=progress
         )
     if as_json:
         import json

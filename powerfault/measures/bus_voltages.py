@@ -12,8 +12,9 @@ from __future__ import annotations
 import math
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
+from functools import lru_cache
 
-from powerfault.measures.dc_flow import DcFlow, solve_dc
+from powerfault.measures.dc_flow import Branch, DcFlow, solve_dc
 from powerfault.measures.derating import Derating
 from powerfault.measures.layout import Layout, lay_out
 from powerfault.measures.quantity import NOTE, UNKNOWN, UNMET, Finding
@@ -89,6 +90,23 @@ def solve_voltages(
     return _Solver(Wiring(layout, conducting, phase, derating, extra_kw or {}, ideal)).solve()
 
 
+def _solve_known(area: Area, held: Mapping[str, float], most_a: Mapping[str, float]) -> DcFlow:
+    """Solve an area, or remember it: cases and phases share most of theirs."""
+    return _remembered(
+        tuple(area.branches), tuple(held.items()), tuple(sorted(area.loads_w.items())), tuple(most_a.items())
+    )
+
+
+@lru_cache(maxsize=4096)
+def _remembered(
+    branches: tuple[Branch, ...],
+    held: tuple[tuple[str, float], ...],
+    loads_w: tuple[tuple[str, float], ...],
+    most_a: tuple[tuple[str, float], ...],
+) -> DcFlow:
+    return solve_dc(branches, dict(held), dict(loads_w), dict(most_a))
+
+
 class _Solver:
     """Solves the areas of one wiring in turn until the converters' powers stand still."""
 
@@ -135,14 +153,14 @@ class _Solver:
         }
         if others and len(others) < len(area.held):
             # Storages wait while the other feeders suffice; else they hold their buses too.
-            flow = solve_dc(area.branches, others, area.loads_w, self._most_a(area, others))
+            flow = _solve_known(area, others, self._most_a(area, others))
             if flow.operates and not any(area.loads_w.get(n) for n in flow.dead):
                 area.flow = flow
         if area.held and area.flow is None:
-            flow = solve_dc(area.branches, area.held, area.loads_w, self._most_a(area, area.held))
+            flow = _solve_known(area, area.held, self._most_a(area, area.held))
             if not flow.operates:
                 # More is asked than the feeders can give: show what that would mean, as a finding on the feeders.
-                flow = solve_dc(area.branches, area.held, area.loads_w)
+                flow = _solve_known(area, area.held, {})
             if flow.operates:
                 area.flow = flow
             else:

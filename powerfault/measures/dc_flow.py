@@ -99,6 +99,11 @@ def solve_dc(
             raise RequestError(f"node {node}: expected a load of 0 W or more, found {watts}")
     names = list(dict.fromkeys([*(n for b in branches for n in (b.start, b.end)), *held_v, *loads_w]))
     limits = {n: a for n, a in (most_a or {}).items() if n in held_v and a < float("inf")}
+    if not branches:
+        given = {n: loads_w.get(n, 0.0) for n in held_v}
+        if any(given[n] > a * held_v[n] * (1 + 1e-9) + 1e-6 for n, a in limits.items()):
+            return DcFlow(OVERLOADED, stressed=tuple(limits))
+        return DcFlow(OPERATING, dict(held_v), {}, given, dead=frozenset(n for n in loads_w if n not in held_v))
     blocked: set[str] = set()
     seen: set[frozenset[str]] = set()
     for _ in range(MAX_SWITCHING):

@@ -9,8 +9,8 @@ charged again. The result is the least over all boundaries at which the failure 
 A storage is charged while one of its ``charged_by`` has power, at up to ``charge_kw``, and only from what sources can
 spare: charging never makes another storage discharge more, nor a feeder give more than it can. Where a charge comes
 through a jumper, the jumper's power shows it. ``charge_efficiency`` and ``depth_limit`` count (1 where not given).
-Switches take the positions nearest to normal that serve all live loads, ratings aside; needs and priorities are not
-looked at again when a storage runs flat.
+Switches take the positions nearest to normal that serve all live loads, or (``rated``) those of the best service
+under ratings; needs and priorities are not looked at again when a storage runs flat.
 """
 
 from __future__ import annotations
@@ -26,8 +26,8 @@ from powerfault.measures.bus_voltages import Voltages, solve_voltages
 from powerfault.measures.derating import Derating
 from powerfault.measures.jumper_size import Progress, charge_rate_kw
 from powerfault.measures.layout import Layout, lay_out
-from powerfault.measures.positions import positions_of
-from powerfault.model.elements import STAGES, Component, Event, Topology
+from powerfault.measures.positions import RatedPositions, positions_of
+from powerfault.model.elements import STAGES, Component, Event, Topology, in_phase
 from powerfault.network.failure_modes import list_events
 from powerfault.network.graph import build_network
 
@@ -36,8 +36,8 @@ EMPTY_KWH = 1e-9
 ASSUMPTIONS = (
     "a storage begins with what an undisturbed cycle leaves it where the failure strikes: the worst boundary of phases",
     "charging takes only what sources can spare; a flat storage feeds nothing until it is charged again",
-    "switches take the positions nearest to normal that serve all live loads; ratings, needs and priorities are not "
-    "looked at again when a storage is flat",
+    "switches take the positions nearest to normal that serve all live loads, or where asked those of the best service "
+    "under ratings; needs and priorities are not looked at again when a storage is flat",
 )
 
 
@@ -56,6 +56,8 @@ class StorageLife:
     balance_kwh: float | None
     """Stored less drawn over one cycle, before it is full or flat; ``None`` without durations."""
     charger_gone: bool
+    above_kw: float | None = None
+    """Its ``capacity_kw`` in a phase in which more is drawn: it could not last so long, loads must be shed."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,11 +119,13 @@ def study_endurance(
     given: Iterable[Event] = (),
     derating: Derating | None = None,
     *,
+    rated: bool = False,
     spare: bool = True,
     progress: Progress | None = None,
 ) -> Endurance:
     """Return how long storages last in each of ``cases``.
 
+    With ``rated``, loads and positions are those of the best service under ratings, else every load with a path is on.
     With ``spare``, cases in which the same feeders feed a part of the same loads as with nothing failed are counted,
     not computed: they are no worse. Raises :class:`RequestError` where no storage has ``energy_kwh``, and
     :class:`ModelError` where several phases are given and one has no duration.
@@ -129,7 +133,7 @@ def study_endurance(
     if not any(c.energy_kwh for c in topology.components.values() if c.kind == "storage"):
         raise RequestError(f"no storage of {topology.name} has energy_kwh: there is nothing to run flat")
     _check_durations(topology)
-    lives = _Lives(topology, STAGES.index(stage), tuple(given), derating or Derating())
+    lives = _Lives(topology, STAGES.index(stage), tuple(given), derating or Derating(), rated)
     asked = list(cases)
     found, spared = [], 0
     for i, state in enumerate(lives.states(asked)):
@@ -168,13 +172,17 @@ class _Rates:
 
 
 class _Lives:
-    def __init__(self, topology: Topology, stage: int, given: tuple[Event, ...], derating: Derating) -> None:
+    def __init__(
+        self, topology: Topology, stage: int, given: tuple[Event, ...], derating: Derating, rated: bool
+    ) -> None:
         self.topology, self.stage, self.given, self.derating = topology, stage, given, derating
         # The engine takes a storage without charged_by as charged: for as long as it lasts, every storage is.
         unlinked = {
             id_: replace(c, charged_by=None) if c.kind == "storage" else c for id_, c in topology.components.items()
         }
-        self.network = build_network(replace(topology, components=unlinked))
+        always = replace(topology, components=unlinked)
+        self.network = build_network(always)
+        self.rated = RatedPositions(always, given) if rated else None
         self.layout: Layout = lay_out(topology)
         self.storages = [c for c in topology.components.values() if c.kind == "storage" and c.energy_kwh]
         self.usable = {c.id: _usable_kwh(c) for c in self.storages}
@@ -211,7 +219,10 @@ class _Lives:
         """What has power right after the failure and gives some to a load or a charger."""
         key = state.failed, phase
         if key not in self._useful_known:
-            positions = positions_of(self.layout, state, self.stage, phase)
+            if self.rated is not None:
+                positions = self.rated.of(state.failed, STAGES[self.stage], phase)
+            else:
+                positions = positions_of(self.layout, state, self.stage, phase)
             powered = self.layout.energised(positions.conducting)
             found = {x for x in powered if x in self.topology.loads or x in self.chargers}
             waiting = list(found)
@@ -276,7 +287,11 @@ class _Lives:
         gone = c.charged_by is not None and not any(
             x in self._useful(state, phase) for x in c.charged_by for phase, _ in self.phases
         )
-        return StorageLife(c.id, self.usable[c.id], hours, struck, drawn, stored, balance, gone)
+        limits = [in_phase(c.capacity_kw, phase) for phase, kw in drawn.items()]
+        above = [x for x, kw in zip(limits, drawn.values(), strict=True) if x is not None and kw > x * (1 + 1e-9)]
+        return StorageLife(
+            c.id, self.usable[c.id], hours, struck, drawn, stored, balance, gone, min(above, default=None)
+        )
 
     def _undisturbed(self) -> list[dict[str, float]]:
         """What is stored at the beginning of each phase of a settled undisturbed cycle.

@@ -30,7 +30,7 @@ from powerfault.measures.conductors import (
 )
 from powerfault.measures.derating import Derating
 from powerfault.measures.jumper_size import METHOD, Need, Transfer, charging_positions, with_gauge
-from powerfault.measures.positions import rated_positions
+from powerfault.measures.positions import RatedPositions
 from powerfault.measures.quantity import NOTE, UNKNOWN, UNMET, Finding, Quantity
 from powerfault.model.elements import Component, Event, Topology, in_phase
 
@@ -135,6 +135,7 @@ class _Cases:
 
     def __init__(self, topology: Topology, given: tuple[Event, ...]) -> None:
         self.topology, self.given = topology, given
+        self.rated = RatedPositions(topology, given)
         self.known: dict[tuple[object, ...], tuple[frozenset[str], bool]] = {}
 
     def solve(
@@ -149,7 +150,7 @@ class _Cases:
         if key not in self.known and transfer.resting:
             self.known[key] = charging_positions(self.topology, transfer, self.given).conducting, False
         if key not in self.known:
-            rated = rated_positions(self.topology, transfer.failed, transfer.stage, transfer.phase, self.given)
+            rated = self.rated.of(transfer.failed, transfer.stage, transfer.phase)
             self.known[key] = rated.conducting, bool(rated.dark)
         return self.known[key]
 

@@ -76,26 +76,43 @@ def positions_of(layout: Layout, state: CaseState, stage: int, phase: str) -> Po
     return choose_positions(layout, state.live[stage][phase], state.tripped, stuck_closed)
 
 
-def rated_positions(
-    topology: Topology, failed: Iterable[Event], stage: str, phase: str, given: Iterable[Event] = ()
-) -> Positions:
-    """Return the positions and loads of the best service under ratings in one case; ``dark`` are the live loads shed.
+class RatedPositions:
+    """Positions and loads of the best service under ratings, case by case, for one topology.
 
     Raises :class:`ModelError` where the file lacks what ratings need (a phase's duration, say).
     """
-    from powerfault.measures.capacity import Allocator, describe
-    from powerfault.measures.plant import build_plant
-    from powerfault.measures.surviving import survivors
 
-    case = tuple(failed)
-    plant = build_plant(build_network(topology))
-    surviving = survivors(plant, [case], STAGES.index(stage), given)[0][phase]
-    found = describe(plant, surviving, case, Allocator(plant).serve(surviving, case))
-    ids = plant.network.ids
-    apart = (surviving.movable - found.service.closed) | (surviving.mateable - found.service.mated) | plant.loads
-    conducting = {ids[v] for v in surviving.live if v not in apart} | {ids[v] for v in found.service.served}
-    closed = (*(id_ for id_, to in found.operations if to == "closed"), *found.reclosed, *found.mated)
-    return Positions(frozenset(conducting), closed, found.no_capacity)
+    def __init__(self, topology: Topology, given: Iterable[Event] = ()) -> None:
+        from powerfault.measures.capacity import Allocator
+        from powerfault.measures.plant import build_plant
+
+        self.given = tuple(given)
+        self.plant = build_plant(build_network(topology))
+        self.allocator = Allocator(self.plant)
+
+    def of(self, failed: Iterable[Event], stage: str, phase: str) -> Positions:
+        """Those of one case; ``dark`` are the live loads that must be shed."""
+        from powerfault.measures.capacity import merge, operations
+        from powerfault.measures.surviving import survivors
+
+        case, plant = tuple(failed), self.plant
+        surviving = survivors(plant, [case], STAGES.index(stage), self.given)[0][phase]
+        service = merge(plant, surviving, self.allocator.serve(surviving))
+        ids = plant.network.ids
+        apart = (surviving.movable - service.closed) | (surviving.mateable - service.mated) | plant.loads
+        conducting = {ids[v] for v in surviving.live if v not in apart} | {ids[v] for v in service.served}
+        closed = [ids[v] for v, to in operations(plant, surviving, service) if to == "closed"]
+        closed += [ids[v] for v in sorted(service.closed & surviving.tripped & plant.normally_closed)]
+        closed += [ids[v] for v in sorted(service.mated)]
+        shed = [ids[v] for v in sorted(plant.judged[phase] & surviving.live) if v not in service.served]
+        return Positions(frozenset(conducting), tuple(closed), tuple(shed))
+
+
+def rated_positions(
+    topology: Topology, failed: Iterable[Event], stage: str, phase: str, given: Iterable[Event] = ()
+) -> Positions:
+    """As :class:`RatedPositions`, for one case alone."""
+    return RatedPositions(topology, given).of(failed, stage, phase)
 
 
 def _nearest(

@@ -129,8 +129,8 @@ class Wiring:
                 continue
             for a in sources:
                 self._one_way(self._arm(a, b), f"{b}<", f"{a}->{b}")
-        for id_ in self.live:
-            if id_ in self.topology.components and self.topology.components[id_].kind == "diode":
+        for id_, c in self.topology.components.items():
+            if c.kind == "diode" and id_ in self.live:
                 self._one_way(f"{id_}<", id_, id_)
 
     def _one_way(self, a: str, b: str, name: str) -> None:

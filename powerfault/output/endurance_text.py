@@ -55,13 +55,14 @@ def endurance_blocks(topology: Topology, found: Endurance) -> list[Block]:
 
 
 STORAGE_COLUMNS = ("storage", "case", "usable kWh", "flat after h", "struck at", "drawn kW", "stored kW", "kWh a cycle",
-                   "charger")  # fmt: skip
+                   "charger", "power")  # fmt: skip
 
 
 def _storage_row(case: CaseLife, s: StorageLife) -> tuple[Cell, ...]:
     charger: Cell = ToneCell("gone", "bad") if s.charger_gone else "there"
     return (s.id, CaseCell(case.failed), figure(s.usable_kwh), _hours(s.hours), s.struck_at or "-",
-            _phases(s.discharge_kw), _phases(s.charge_kw), figure(s.balance_kwh, 3), charger)  # fmt: skip
+            _phases(s.discharge_kw), _phases(s.charge_kw), figure(s.balance_kwh, 3), charger,
+            "within" if s.above_kw is None else ToneCell(f"ABOVE {figure(s.above_kw)} kW", "bad"))  # fmt: skip
 
 
 def _hours(hours: float) -> str:
@@ -88,7 +89,7 @@ def endurance_json(topology: Topology, found: Endurance) -> dict[str, Any]:
                 "storages": [
                     {"id": s.id, "usable_kwh": s.usable_kwh, "flat_after_h": finite(s.hours), "struck_at": s.struck_at,
                      "discharge_kw": dict(s.discharge_kw), "charge_kw": dict(s.charge_kw),
-                     "balance_kwh": s.balance_kwh, "charger_gone": s.charger_gone}
+                     "balance_kwh": s.balance_kwh, "charger_gone": s.charger_gone, "above_kw": s.above_kw}
                     for s in c.storages
                 ],
                 "loads": [
