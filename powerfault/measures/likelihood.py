@@ -15,7 +15,7 @@ from typing import Any
 
 import numpy as np
 
-from powerfault.errors import RequestError, nearest
+from powerfault.errors import ModelError, RequestError, nearest
 from powerfault.measures.brackets import bracket_structure
 from powerfault.measures.decision_diagram import FALSE, TRUE, DiagramTooLargeError
 from powerfault.measures.importance import Importance, importance
@@ -30,8 +30,10 @@ from powerfault.model.likelihood_fields import (
     SwitchingSuccess,
     common_causes,
     operation_stage,
+    rate_flaws,
     switching_success,
 )
+from powerfault.model.places import problem_at
 from powerfault.network.failure_modes import check_modes
 
 CUTS_LISTED = 12
@@ -178,6 +180,9 @@ def likelihood(
     settings = settings or Settings()
     settings.check()
     modes = check_modes(settings.modes)
+    wrong = [flaw for c in topology.components.values() for flaw in rate_flaws(c)]
+    if wrong:
+        raise ModelError([problem_at(topology, flaw.path, flaw.message) for flaw in wrong])
     causes = tuple(c for c in common_causes(topology) if c.mode in modes)
     success = _overridden(switching_success(topology), settings.success)
     failing = {

@@ -183,6 +183,14 @@ class _CauseReader:
             if isinstance(components, Mapping):
                 self.proposed |= {str(i): f if isinstance(f, Mapping) else {} for i, f in components.items()}
 
+        # A group may still name what an applied proposal took out.
+        self.removable = {
+            str(i)
+            for p in topology.proposals.values()
+            if p.id in topology.applied and isinstance(p.remove, Mapping)
+            for i in p.remove.get("components") or ()
+        }
+
     def read(self, name: str, fields: Any) -> CommonCause | None:
         path = f"common_causes.{name}"
         before = len(self.flaws)
@@ -276,7 +284,7 @@ class _CauseReader:
             else:
                 return True
             return False
-        if member in self.proposed or any(member in str(p.remove) for p in self.topology.proposals.values()):
+        if member in self.proposed or member in self.removable:
             return True
         if member in self.topology.loads or member in self.topology.functions:
             what = "load" if member in self.topology.loads else "function"

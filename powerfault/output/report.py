@@ -23,6 +23,7 @@ from powerfault.output import (
     drawings_section,
     explorer_section,
     isolation_section,
+    likelihood_section,
     size_section,
     verdict_section,
     worksheet_section,
@@ -44,7 +45,9 @@ OPENING: tuple[Builder, ...] = (
     verdict_section.section, cures_section, harms_section, singles_section, pairs_section, explorer_section.section,
     drawings_section.section,
 )  # fmt: skip
-MEASURES: tuple[Builder, ...] = (worksheet_section.section, size_section.section, isolation_section.section)
+MEASURES: tuple[Builder, ...] = (
+    worksheet_section.section, likelihood_section.section, size_section.section, isolation_section.section,
+)  # fmt: skip
 """Sections of further measures, between the drawings and the assumptions; each may return ``None``."""
 CLOSING: tuple[Builder, ...] = (assumptions_section, provenance_section, signoff_section)
 LARGE_PAGE_MB = 20
