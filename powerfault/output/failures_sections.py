@@ -63,10 +63,10 @@ def pairs_section(report: ReportInput) -> Section | None:
     blocks: list[Block] = []
     rows = _rows(report, 2)
     before = sum(len(c) == 2 for c in report.cut_sets("before"))
-    words = f"{before} pairs of failures fail a consumer that neither of the two fails alone"
+    words = f"{before:,} pairs of failures fail a consumer that neither of the two fails alone"
     if report.comparison:
         after = sum(len(c) == 2 for c in report.cut_sets("after"))
-        words += f" before the change, {after} after it"
+        words += f" before the change, {after:,} after it"
     blocks.append(Paragraph(words + "."))
     blocks += matrix_blocks(report)
     columns: tuple[str, ...] = ("failed", "most severe")
