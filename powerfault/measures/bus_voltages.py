@@ -148,9 +148,7 @@ class _Solver:
             return
         area.solved_for = dict(area.loads_w)
         area.flow, area.stuck = None, None
-        others = {
-            root: volts for root, volts in area.held.items() if not all(map(self._stored, area.feeders[root]))
-        }
+        others = {root: volts for root, volts in area.held.items() if not all(map(self._stored, area.feeders[root]))}
         if others and len(others) < len(area.held):
             # Storages wait while the other feeders suffice; else they hold their buses too.
             flow = _solve_known(area, others, self._most_a(area, others))

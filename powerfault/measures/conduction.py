@@ -70,9 +70,7 @@ def settle(
         amperes = np.where(watts > 0, watts / np.maximum(reference + offset, 0.05 * reference), 0.0)
         if moved < 1e-10 * reference:
             break
-    blocked = {
-        b.id for b, i, j in zip(branches, start, end, strict=True) if b.one_way and offset[i] <= offset[j]
-    }
+    blocked = {b.id for b, i, j in zip(branches, start, end, strict=True) if b.one_way and offset[i] <= offset[j]}
     for name, node, volts, limit in zip(held_v, feeder, wanted, most, strict=True):
         given = CONTACT_S * (volts - offset[node])
         if given < -1e-3:
@@ -96,7 +94,9 @@ def _least_energy(
         across = np.where(one_way & (across < 0), 0.0, across)
         below = np.maximum(wanted - v[feeder], 0.0)
         given = np.where(below <= knee, 0.5 * CONTACT_S * below**2, _linear(most, below, knee))
-        return float(0.5 * conductance @ across**2 + given.sum() + amperes @ v + 0.5 * TINY_S * (v - floor) @ (v - floor))
+        return float(
+            0.5 * conductance @ across**2 + given.sum() + amperes @ v + 0.5 * TINY_S * (v - floor) @ (v - floor)
+        )
 
     def slope(v: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.bool_], NDArray[np.float64]]:
         """The gradient (amperes out of balance at each node), the conducting branches, the feeders' sag."""

@@ -184,9 +184,7 @@ def _direction(
         row = next((r for r in rows if r.present), None)
         current = row.state.current_a if row is not None else 1000 * transfer.power_kw / sending_v
         if current is not None and current > component.rating_a * (1 + 1e-9):
-            findings.append(
-                Finding(UNMET, id_, f"{current:.4g} A, above its own rating_a of {component.rating_a:g} A")
-            )
+            findings.append(Finding(UNMET, id_, f"{current:.4g} A, above its own rating_a of {component.rating_a:g} A"))
     fitting = [row.gauge for row in rows if row.fits]
     return DirectionSize(
         transfer,
@@ -237,9 +235,7 @@ def _row(
         if state.drop_fraction is not None and 100 * state.drop_fraction > derating.drop_percent * (1 + 1e-9):
             fails.append(f"drop {100 * state.drop_fraction:.3g} % above {derating.drop_percent:g} %")
     low = tuple(f.id for f in solved.findings if f.grave == UNMET and f.id in topology.loads and f.id not in hopeless)
-    judged = judged or any(
-        topology.loads[x].min_voltage_v is not None for x in transfer.depends if x in topology.loads
-    )
+    judged = judged or any(topology.loads[x].min_voltage_v is not None for x in transfer.depends if x in topology.loads)
     if low:
         fails.append(f"{len(low)} load{'s' if len(low) > 1 else ''} outside the voltage window")
     fits = False if fails else (True if judged else None)

@@ -118,9 +118,7 @@ def order_findings(orders: Iterable[Order]) -> Iterator[Finding]:
         if x.selective is False:
             below = "does not trip" if x.lower_s is None else f"takes {x.lower_s:g} s"
             above = "an unstated time" if x.upper_s is None else f"{x.upper_s:g} s"
-            yield Finding(
-                UNMET, x.upper, f"opens first (after {above}) on a short beyond {x.lower}, which {below}"
-            )
+            yield Finding(UNMET, x.upper, f"opens first (after {above}) on a short beyond {x.lower}, which {below}")
         elif x.selective is None:
             yield Finding(
                 UNKNOWN, x.upper, f"whether it or {x.lower} opens first cannot be told: trip_s is not given for both"
