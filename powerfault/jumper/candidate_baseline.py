@@ -37,16 +37,22 @@ Words = NDArray[np.uint64]
 
 @dataclass(frozen=True, slots=True)
 class Worth:
-    """The measures of one set of candidates. ``gained`` and ``lost`` are consumer ids."""
+    """The measures of one set of candidates. ``gained``, ``lost`` and ``harmed`` are consumer ids.
+
+    ``harmed`` are those that keep their requirement in the modes asked, but that asks for at least one failure, and a
+    single event of another mode newly fails them: a short that the tie lets in.
+    """
 
     gained: tuple[str, ...]
     lost: tuple[str, ...]
+    harmed: tuple[str, ...]
     cured: float
     broken: float
     own_harm: float
     spread: int
     gained_weight: float
     lost_weight: float
+    """Of ``lost`` and ``harmed`` together."""
 
     @property
     def key(self) -> tuple[float, float, float]:

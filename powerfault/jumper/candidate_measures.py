@@ -8,7 +8,8 @@ segments of their own.
 
 What is measured, for a set:
 
-* requirements newly met, and no longer met, at the order and in the modes asked, own events included;
+* requirements newly met, and no longer met, at the order and in the modes asked, own events included; and those that
+  still hold there, but that a single event of another mode (a short, say) newly breaks;
 * *cured*: minimal cut sets of today that no longer fail their consumer, weighted by severity, a set of k events a
   tenth of one of k-1;
 * *broken*: cases that fail a consumer and did not today, weighted alike (a case is not counted beside a smaller one
@@ -105,6 +106,7 @@ class Evaluator:
         common = [c for c in cases if all(e.id in there for e in c)]
         self.singles = self._group([c for c in common if len(c) <= 1])
         self.larger = self._group([c for c in common if len(c) > 1])
+        self.pair_lanes = self._pair_lanes()
         self.others = self._others()
         self.channels = {
             channel: [
@@ -135,6 +137,13 @@ class Evaluator:
             [_bits(found.unserved[ride][i], len(cases)) for i, ride in enumerate(baseline.rides)],
             cuts,
         )
+
+    def _pair_lanes(self) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64]]:
+        """For each case of two events: the lanes of both alone among the singles, and its own among the larger."""
+        single = {c[0]: n for n, c in enumerate(self.singles.cases) if c}
+        found = [(single[c[0]], single[c[1]], n) for n, c in enumerate(self.larger.cases) if len(c) == 2]
+        table = np.array(found, np.int64).reshape(-1, 3)
+        return table[:, 0], table[:, 1], table[:, 2]
 
     def _others(self) -> list[tuple[tuple[Event, ...], int]]:
         """Cases to combine with own events, each with the most own events that are worth adding.
@@ -187,6 +196,7 @@ class Evaluator:
         own = self._own(segments)
         gained: list[list[str]] = [[] for _ in segments]
         lost: list[list[str]] = [[] for _ in segments]
+        harmed: list[list[str]] = [[] for _ in segments]
         cured, broken, own_harm, gained_weight, lost_weight = (np.zeros(count) for _ in range(5))
         for i, id_ in enumerate(self.baseline.consumers):
             weight, met = self.baseline.weights[i], self.baseline.meets[i]
@@ -203,6 +213,12 @@ class Evaluator:
                     cured += weight * ((~bits[:, lanes]) @ share)
                 broken += weight * self._broken(i, pairs)
                 own_harm += weight * np.where(fails[:, 0], 0, own.single_harm[i])
+                if met and (self.required[i] or 0) >= 1:
+                    other = fails[:, ~self.singles.asked] & ~self.singles.before[i][~self.singles.asked]
+                    newly = meets & (other.any(axis=1) | (own.other_harm[i] > 0))
+                    for s in np.flatnonzero(newly).tolist():
+                        harmed[s].append(id_)
+                        lost_weight[s] += weight
             for s in np.flatnonzero(meets != (met is True)).tolist():
                 if meets[s]:
                     gained[s].append(id_)
@@ -214,6 +230,7 @@ class Evaluator:
             Worth(
                 tuple(gained[s]),
                 tuple(lost[s]),
+                tuple(harmed[s]),
                 round(float(cured[s]), 9),
                 round(float(broken[s]), 9),
                 float(own_harm[s]),
@@ -267,7 +284,14 @@ class Evaluator:
         new = [bits & ~group.before[i] for group, bits in pairs]
         # The empty case comes first and lies within every other one.
         total = np.where(new[0][:, 0], 1, new[0][:, 1:].sum(axis=1)).astype(float)
-        for s in np.flatnonzero(new[1].any(axis=1)).tolist() if len(new) > 1 else ():
+        if len(new) == 1 or not new[1].any():
+            return total
+        first, second, lanes = self.pair_lanes
+        fresh = new[1][:, lanes] & ~(new[0][:, first] | new[0][:, second] | new[0][:, :1])
+        total += ORDER_SHARE * fresh.sum(axis=1)
+        if len(lanes) == len(pairs[1][0].cases):
+            return total
+        for s in np.flatnonzero(new[1].any(axis=1)).tolist():
             cases = {
                 frozenset(group.cases[n])
                 for (group, _), bits in zip(pairs, new, strict=True)
@@ -275,7 +299,7 @@ class Evaluator:
             }
             for case in cases:
                 parts = (frozenset(p) for k in range(len(case)) for p in combinations(case, k))
-                if len(case) > 1 and not any(p in cases for p in parts):
+                if len(case) > 2 and not any(p in cases for p in parts):
                     total[s] += ORDER_SHARE ** (len(case) - 1)
         return total
 
@@ -310,6 +334,7 @@ class Evaluator:
                 fails = _bits(found.unserved[column[0]][column[1]], starts[-1] * 64)[lane]
                 np.minimum.at(result.smallest[i], segment_of[fails & asked], sizes[fails & asked])
                 np.add.at(result.single_harm[i], segment_of[fails & (sizes == 1)], 1)
+                np.add.at(result.other_harm[i], segment_of[fails & (sizes == 1) & ~asked], 1)
             if with_shorts:
                 reached = np.zeros(len(placed), np.int64)
                 for row in self._reached(found).values():
@@ -367,12 +392,15 @@ class _OwnFound:
 
     smallest: NDArray[np.int64]
     single_harm: NDArray[np.int64]
+    other_harm: NDArray[np.int64]
+    """Of the single ones, those in modes not asked."""
     spread: NDArray[np.int64]
 
     @classmethod
     def nothing(cls, consumers: int, segments: int) -> _OwnFound:
         shape = (consumers, segments)
-        return cls(np.full(shape, 1 << 20, np.int64), np.zeros(shape, np.int64), np.zeros(segments, np.int64))
+        counts = (np.zeros(shape, np.int64) for _ in range(2))
+        return cls(np.full(shape, 1 << 20, np.int64), *counts, np.zeros(segments, np.int64))
 
 
 def _zone_by_channel(found: Energised, channels: dict[str, list[int]]) -> dict[str, Words]:

@@ -105,7 +105,7 @@ def _axes(top: float, bottom: float, most_x: float, most_y: float, unit: str) ->
 
 def _point(r: Ranked, x: float, y: float, chosen: bool) -> str:
     assert r.worth is not None
-    harmful = r.worth.broken > 0
+    harmful = r.worth.broken > 0 or bool(r.worth.lost or r.worth.harmed)
     fill = (appearance.VERMILION if harmful else appearance.BLUE) if r.efficient else appearance.WHITE
     border = appearance.BLACK if r.efficient else appearance.GREY
     shape = f'<circle cx="{num(x)}" cy="{num(y)}" r="4.6"'

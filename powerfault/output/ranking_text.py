@@ -19,6 +19,8 @@ NOTES = (
     "Weights by severity, a convention: "
     + ", ".join(f"{s or 'none'} {w:g}" for s, w in WEIGHTS.items())
     + f"; a minimal cut set of k events weighs {ORDER_SHARE:g} of one of k-1.",
+    "Lost: requirements met today and not with it, in the modes asked. Harmed: met in these modes, but a single "
+    "failure of another mode (a short that the tie lets in) newly fails the consumer.",
     "Cured: minimal cut sets of today that no longer fail their consumer. Broken: cases that fail a consumer and did "
     "not. Own harm: single failures of the candidate's own components that fail a consumer. Spread: single shorts that "
     "reach a channel which they did not reach.",
@@ -73,6 +75,7 @@ def _worth(worth: Worth) -> dict[str, Any]:
     return {
         "newly_met": list(worth.gained),
         "no_longer_met": list(worth.lost),
+        "harmed_by_single_failures": list(worth.harmed),
         "cured": worth.cured,
         "broken": worth.broken,
         "own_harm": worth.own_harm,
@@ -114,6 +117,7 @@ def best_sentence(ranking: Ranking) -> str:
         text += f" ({best.minutes:g} min): {_count(best.worth.gained, 'requirement')} newly met"
         text += f" ({', '.join(best.worth.gained)})" if best.worth.gained else ""
         text += f"; NO LONGER MET: {', '.join(best.worth.lost)}" if best.worth.lost else ""
+        text += f"; broken by a single short or the like: {', '.join(best.worth.harmed)}" if best.worth.harmed else ""
         text += f"; cured {best.worth.cured:g}, broken {best.worth.broken:g}"
     if best.proved and best.feasible is not None:
         text += f". Proved: all {best.feasible:,} sets that fit were tried."
@@ -134,7 +138,7 @@ def _count(names: Sequence[str], noun: str) -> str:
     return f"{len(names)} {noun}{'s' * (len(names) != 1)}"
 
 
-HEADER = ("candidate", "min", "m", "newly met", "lost", "cured", "broken", "own", "spread", "efficient")
+HEADER = ("candidate", "min", "m", "newly met", "lost", "harmed", "cured", "broken", "own", "spread", "efficient")
 
 
 def ranking_rows(ranked: Sequence[Ranked]) -> list[tuple[str, ...]]:
@@ -145,13 +149,13 @@ def ranking_rows(ranked: Sequence[Ranked]) -> list[tuple[str, ...]]:
         minutes = "?" if c.crew_minutes is None else f"{c.crew_minutes:g}"
         length = "-" if c.length_m is None else f"{c.length_m:g}"
         if w is None:
-            rows.append((c.id, minutes, length, f"refused: {r.refused}", *[""] * 6))
+            rows.append((c.id, minutes, length, f"refused: {r.refused}", *[""] * 7))
             continue
         met = f"{len(w.gained)}" + (f" ({', '.join(w.gained)})" if w.gained else "")
         mark = "yes" if r.efficient else f"no: {r.dominated_by}"
         rows.append(
-            (c.id, minutes, length, met, ", ".join(w.lost) or "-", f"{w.cured:g}", f"{w.broken:g}", f"{w.own_harm:g}",
-             str(w.spread), mark)
+            (c.id, minutes, length, met, ", ".join(w.lost) or "-", ", ".join(w.harmed) or "-", f"{w.cured:g}",
+             f"{w.broken:g}", f"{w.own_harm:g}", str(w.spread), mark)
         )  # fmt: skip
     return rows
 
