@@ -206,22 +206,40 @@ class Component:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Load:
-    """A consumer that takes power from the components in ``fed_by``."""
+class _Judged:
+    """What loads and functions share: a severity, and what they must tolerate and bear."""
 
     id: str
-    fed_by: tuple[str, ...] = ()
     label: str | None = None
-    channel: str | None = None
-    site: str | None = None
-    feeds_needed: int = 1
-    demand_kw: PerPhase | None = None
-    priority: int | None = None
     severity: str | None = None
     severity_basis: str | None = None
     must_tolerate: int | None = None
     rides_through: str | None = None
     rides_through_min: float | None = None
+    notes: str | None = None
+
+    @property
+    def title(self) -> str:
+        return self.label or self.id
+
+    @property
+    def required_tolerance(self) -> int | None:
+        """Failures it must tolerate: as given, else by severity, else ``None`` (nothing is required)."""
+        if self.must_tolerate is not None:
+            return self.must_tolerate
+        return TOLERANCE_BY_SEVERITY[self.severity] if self.severity else None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Load(_Judged):
+    """A consumer that takes power from the components in ``fed_by``."""
+
+    fed_by: tuple[str, ...] = ()
+    channel: str | None = None
+    site: str | None = None
+    feeds_needed: int = 1
+    demand_kw: PerPhase | None = None
+    priority: int | None = None
     needs: tuple[Need, ...] = ()
     min_voltage_v: float | None = None
     max_voltage_v: float | None = None
@@ -230,11 +248,6 @@ class Load:
     start_kw: float | None = None
     must_last_h: float | None = None
     rejects_kw: float | None = None
-    notes: str | None = None
-
-    @property
-    def title(self) -> str:
-        return self.label or self.id
 
     @property
     def common_inputs(self) -> bool:
@@ -247,42 +260,17 @@ class Load:
             return self.priority
         return SEVERITIES.index(self.severity) + 1 if self.severity else 5
 
-    @property
-    def required_tolerance(self) -> int | None:
-        """Failures it must tolerate: as given, else by severity, else ``None`` (nothing is required)."""
-        if self.must_tolerate is not None:
-            return self.must_tolerate
-        return TOLERANCE_BY_SEVERITY[self.severity] if self.severity else None
-
     def judged_in(self, phase: str) -> bool:
         """Whether its outcome counts in ``phase``: not where a ``demand_kw`` per phase is 0 or leaves it out."""
         return not isinstance(self.demand_kw, Mapping) or self.demand_kw.get(phase, 0.0) > 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Function:
+class Function(_Judged):
     """Something the outpost needs done by at least ``at_least`` of several members."""
 
-    id: str
     of: tuple[str, ...] = ()
-    label: str | None = None
     at_least: int = 1
-    severity: str | None = None
-    severity_basis: str | None = None
-    must_tolerate: int | None = None
-    rides_through: str | None = None
-    rides_through_min: float | None = None
-    notes: str | None = None
-
-    @property
-    def title(self) -> str:
-        return self.label or self.id
-
-    @property
-    def required_tolerance(self) -> int | None:
-        if self.must_tolerate is not None:
-            return self.must_tolerate
-        return TOLERANCE_BY_SEVERITY[self.severity] if self.severity else None
 
     def judged_in(self, phase: str) -> bool:
         return True

@@ -132,7 +132,7 @@ class _Reader:
     def _channels(self, data: Any, elements: Elements) -> dict[str, Channel]:
         if data is None:
             # A file that declares none has those that it names, in the order in which it names them.
-            named = [x.channel for x in (*elements.components.values(), *elements.loads.values())]
+            named = [c.channel for c in elements.components.values()] + [x.channel for x in elements.loads.values()]
             return {name: Channel(name) for name in dict.fromkeys(named) if name is not None}
         channels = {}
         for name, fields in (data or {}).items():
