@@ -13,13 +13,11 @@ from typing import Any
 
 from powerfault.errors import RequestError, TooLargeError, nearest
 from powerfault.failures.cases import case_blocks, count_cases
-from powerfault.failures.plan import make_plan
-from powerfault.measures.capacity import Allocator, ServedCase
-from powerfault.measures.case_runs import RUN, Case, Progress, serve_cases
+from powerfault.measures.capacity import ServedCase
+from powerfault.measures.case_runs import Case, Progress, rate_cases, serve_cases
 from powerfault.measures.plant import build_plant
-from powerfault.measures.rated_outcomes import RatedCase, rate_case
+from powerfault.measures.rated_outcomes import RatedCase
 from powerfault.measures.solver import INFINITY
-from powerfault.measures.surviving import survivors_by_stage
 from powerfault.model.elements import STAGES, Event, Topology
 from powerfault.network.failure_modes import check_modes, describe_unasked, list_events, merge_given, parse_event
 from powerfault.network.graph import build_network
@@ -137,24 +135,16 @@ def rated_cases(
     given: Iterable[Event] = (),
     *,
     seconds: float = INFINITY,
+    jobs: int | None = None,
     progress: Progress | None = None,
 ) -> Iterator[RatedCase]:
-    """Yield the outcomes of each case if every load that must be shed counts as lost (:mod:`rated_outcomes`).
+    """Yield the outcomes of each case if every load that must be shed counts as lost.
 
-    Cases are evaluated in the order given; put those with fewer events first. Costs up to four optima a case and
-    phase, of which most are proved by a routing and equal ones are found once.
+    See :mod:`~powerfault.measures.rated_outcomes`. ``given`` events belong to every case beside the standing ones.
+    Costs up to four optima a case and phase, of which most are proved by a routing and equal ones are found once.
     """
     plant = build_plant(build_network(topology))
-    allocator = Allocator(plant, seconds)
-    listed = [tuple(c) for c in cases]
-    plan = make_plan(plant.network)
-    given = tuple(given)
-    for start in range(0, len(listed), RUN):
-        run = listed[start : start + RUN]
-        for case, stages in zip(run, survivors_by_stage(plant, run, given=given, plan=plan), strict=True):
-            yield rate_case(plant, allocator, case, stages)
-        if progress:
-            progress(min(start + RUN, len(listed)), len(listed))
+    yield from rate_cases(plant, [tuple(c) for c in cases], tuple(given), seconds, jobs, progress)
 
 
 def stage_number(stage: str) -> int:

@@ -19,12 +19,14 @@ from powerfault.errors import ToolError
 from powerfault.failures.plan import make_plan
 from powerfault.measures.capacity import Allocator, PartService, ServedCase, describe
 from powerfault.measures.plant import Plant, build_plant
-from powerfault.measures.surviving import Surviving, survivors
-from powerfault.model.elements import Event
+from powerfault.measures.rated_outcomes import RatedCase, rate_case
+from powerfault.measures.surviving import Surviving, survivors, survivors_by_stage
+from powerfault.model.elements import STAGES, Event
 from powerfault.network.graph import build_network
 
 Case = tuple[Event, ...]
 Progress = Callable[[int, int], None]
+SERVE, LEARN, RATE = "serve", "learn", "rate"
 Parts = list[tuple[Surviving, PartService]]
 RUN = 96
 """Cases handed to a process at a time, at most."""
@@ -52,7 +54,7 @@ def serve_cases(
     progress: Progress | None = None,
 ) -> list[ServedCase]:
     """Return the best service of every case and phase, in the order of ``orders``. ``jobs``: processes (one a core)."""
-    jobs = jobs or (len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1)
+    jobs = jobs or cores()
     phases = len(plant.network.topology.phases)
     total, done = sum(map(len, orders)), 0
     worker = _Worker(plant, stage, given, seconds, total <= WHOLE_BELOW)
@@ -66,7 +68,8 @@ def serve_cases(
         runs = [[cases[i] for i in dealt[start : start + size]] for start in range(0, len(dealt), size)]
         served: list[ServedCase] = []
         parts: list[Parts] = []
-        for answer in _answers(worker, runs, learning, jobs):
+        for answer in _answers(worker, runs, LEARN if learning else SERVE, jobs):
+            assert isinstance(answer, Served)
             served += answer.cases
             parts += answer.parts
             done += len(answer.cases) // phases
@@ -84,6 +87,32 @@ def serve_cases(
     return found
 
 
+def rate_cases(
+    plant: Plant,
+    cases: Sequence[Case],
+    given: tuple[Event, ...],
+    seconds: float,
+    jobs: int | None = None,
+    progress: Progress | None = None,
+) -> Iterator[RatedCase]:
+    """Yield the outcomes with ratings of each case, in the order given."""
+    jobs = jobs or cores()
+    worker = _Worker(plant, len(STAGES) - 1, given, seconds, False)
+    size = max(4, min(RUN, len(cases) // (8 * jobs)))
+    done = 0
+    for answer in _answers(worker, [cases[i : i + size] for i in range(0, len(cases), size)], RATE, jobs):
+        assert isinstance(answer, list)
+        done += len(answer)
+        if progress:
+            progress(done, len(cases))
+        yield from answer
+
+
+def cores() -> int:
+    """Processor cores that this process may use."""
+    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+
+
 class _Worker:
     """What a process holds: the plant, and every part that it has met."""
 
@@ -91,6 +120,13 @@ class _Worker:
         self.plant, self.stage, self.given, self.seconds, self.whole = plant, stage, given, seconds, whole
         self.plan = make_plan(plant.network)
         self.allocator = Allocator(plant, seconds)
+
+    def answer(self, cases: Sequence[Case], task: str) -> Served | list[RatedCase]:
+        return self.rate(cases) if task == RATE else self.serve(cases, task == LEARN)
+
+    def rate(self, cases: Sequence[Case]) -> list[RatedCase]:
+        states = survivors_by_stage(self.plant, cases, given=self.given, plan=self.plan)
+        return [rate_case(self.plant, self.allocator, c, s) for c, s in zip(cases, states, strict=True)]
 
     def serve(self, cases: Sequence[Case], learning: bool) -> Served:
         served = Served([], [])
@@ -104,17 +140,21 @@ class _Worker:
         return served
 
 
-def _answers(worker: _Worker, runs: list[list[Case]], learning: bool, jobs: int) -> Iterator[Served]:
+def _answers(
+    worker: _Worker, runs: Sequence[Sequence[Case]], task: str, jobs: int
+) -> Iterator[Served | list[RatedCase]]:
     """Answers to ``runs`` in their order: by this process first, by several if it takes long."""
     begun = time.monotonic()
     left = iter(runs)
     for number, run in enumerate(left, 1):
-        yield worker.serve(run, learning)
+        yield worker.answer(run, task)
         if jobs > 1 and time.monotonic() - begun > SERIAL_SECONDS and len(runs) - number > jobs:
-            yield from _in_processes(worker, list(left), learning, jobs)
+            yield from _in_processes(worker, list(left), task, jobs)
 
 
-def _in_processes(worker: _Worker, runs: list[list[Case]], learning: bool, jobs: int) -> Iterator[Served]:
+def _in_processes(
+    worker: _Worker, runs: Sequence[Sequence[Case]], task: str, jobs: int
+) -> Iterator[Served | list[RatedCase]]:
     """Answers to ``runs`` in their order; only a few runs ahead are held."""
     import multiprocessing
     from concurrent.futures import ProcessPoolExecutor
@@ -128,10 +168,10 @@ def _in_processes(worker: _Worker, runs: list[list[Case]], learning: bool, jobs:
     )
     try:
         waiting = iter(runs)
-        ahead = [pool.submit(_run, run, learning) for run in islice(waiting, 4 * jobs)]
+        ahead = [pool.submit(_run, run, task) for run in islice(waiting, 4 * jobs)]
         while ahead:
             yield ahead.pop(0).result()
-            ahead += [pool.submit(_run, run, learning) for run in islice(waiting, 1)]
+            ahead += [pool.submit(_run, run, task) for run in islice(waiting, 1)]
     except BrokenProcessPool as error:
         raise ToolError("a process computing cases was killed; nothing was written. Try --jobs 1") from error
     finally:
@@ -151,6 +191,6 @@ def _begin(topology: Any, stage: int, given: tuple[Event, ...], seconds: float, 
     _worker.allocator.learn(learned)
 
 
-def _run(cases: Sequence[Case], learning: bool) -> Served:
+def _run(cases: Sequence[Case], task: str) -> Served | list[RatedCase]:
     assert _worker is not None
-    return _worker.serve(cases, learning)
+    return _worker.answer(cases, task)
