@@ -7,7 +7,10 @@ import math
 import pytest
 
 from powerfault.errors import ModelError, RequestError
+from powerfault.measures.charging import Charging
+from powerfault.measures.derating import Derating
 from powerfault.measures.endurance import CaseLife, study_endurance
+from powerfault.measures.layout import lay_out
 from powerfault.model.elements import Event, Topology
 from powerfault.model.reader import read_topology_text
 
@@ -137,6 +140,40 @@ def test_recharging_through_the_jumper() -> None:
     assert alone["BAT-B"].hours == pytest.approx(1.5)
     assert without.loads[0].hours == pytest.approx(1.5)
     assert not without.loads[0].meets
+
+
+def test_a_flat_battery_behind_its_own_regulator_is_charged_again() -> None:
+    text = BASE.replace("charged_by: [BUS]", "charged_by: [BDU]").replace("energy_kwh: 10", "energy_kwh: 2")
+    text = text.replace("  BUS:", "  BDU: {kind: regulator, efficiency: 0.9}\n  BUS:")
+    text = text.replace("BAT -> BUS]", "BAT <-> BDU <-> BUS]")
+    topology = read_topology_text(text)
+    layout = lay_out(topology)
+    battery = topology.components["BAT"]
+    charging = Charging(layout, [battery], Derating())
+    everything = frozenset({*topology.components, *topology.loads})
+    day = charging.rates(everything, "sunlit", frozenset({"BAT"}), frozenset())
+    assert day.stored_kw == {"BAT": pytest.approx(3)}
+    night = charging.rates(everything - {"PV"}, "dark", frozenset(), frozenset())
+    assert night.drawn_kw["BAT"] == pytest.approx(2 / 0.9)  # the regulator takes its loss
+    assert night.stored_kw == {}
+    (storage,) = life(text).storages
+    assert storage.hours == pytest.approx(0.8 * 0.9 / 2)
+    assert storage.balance_kwh == pytest.approx(0.9 * 3 - 0.5 * 2 / 0.9)
+
+
+def test_rated_positions_shed_so_that_the_battery_lasts() -> None:
+    # 0.8 kWh for a night of half an hour: 1.6 kW at the bus, 1.28 kW at the loads.
+    text = BASE.replace("energy_kwh: 10", "energy_kwh: 2").replace(
+        "FAN: {fed_by: [DB], demand_kw: 1.6, must_last_h: 1}",
+        "FAN: {fed_by: [DB], demand_kw: 1.2, must_last_h: 1, priority: 1}\n"
+        "  TV: {fed_by: [DB], demand_kw: 0.4, priority: 5}",
+    )
+    topology = read_topology_text(text)
+    whole = study_endurance(topology, [()]).cases[0]
+    rated = study_endurance(topology, [()], rated=True).cases[0]
+    assert not whole.loads[0].meets
+    assert rated.loads[0].meets
+    assert rated.storages[0].discharge_kw["dark"] == pytest.approx(1.5)
 
 
 def test_against_stepwise_integration() -> None:

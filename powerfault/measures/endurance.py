@@ -22,9 +22,9 @@ from itertools import combinations
 
 from powerfault.errors import ModelError, Problem, RequestError
 from powerfault.failures.case_state import CaseState, case_states
-from powerfault.measures.bus_voltages import Voltages, solve_voltages
+from powerfault.measures.charging import Charging, Rates
 from powerfault.measures.derating import Derating
-from powerfault.measures.jumper_size import Progress, charge_rate_kw
+from powerfault.measures.jumper_size import Progress
 from powerfault.measures.layout import Layout, lay_out
 from powerfault.measures.positions import RatedPositions, positions_of
 from powerfault.model.elements import STAGES, Component, Event, Topology, in_phase
@@ -161,21 +161,11 @@ def _check_durations(topology: Topology) -> None:
         raise ModelError(problems)
 
 
-@dataclass(frozen=True, slots=True)
-class _Rates:
-    """Powers with some storages flat and some full: stored minus drawn per hour, and what is served."""
-
-    drawn_kw: Mapping[str, float]
-    stored_kw: Mapping[str, float]
-    powered: frozenset[str]
-    jumper_kw: Mapping[str, float]
-
-
 class _Lives:
     def __init__(
         self, topology: Topology, stage: int, given: tuple[Event, ...], derating: Derating, rated: bool
     ) -> None:
-        self.topology, self.stage, self.given, self.derating = topology, stage, given, derating
+        self.topology, self.stage, self.given = topology, stage, given
         # The engine takes a storage without charged_by as charged: for as long as it lasts, every storage is.
         unlinked = {
             id_: replace(c, charged_by=None) if c.kind == "storage" else c for id_, c in topology.components.items()
@@ -187,7 +177,7 @@ class _Lives:
         self.storages = [c for c in topology.components.values() if c.kind == "storage" and c.energy_kwh]
         self.usable = {c.id: _usable_kwh(c) for c in self.storages}
         self.phases = [(p.name, p.duration_h if p.duration_h is not None else HORIZON_H) for p in topology.phases]
-        self._rates_known: dict[tuple[object, ...], _Rates] = {}
+        self.charging = Charging(self.layout, self.storages, derating)
         self._useful_known: dict[tuple[object, ...], frozenset[str]] = {}
         self._lives_known: dict[tuple[object, ...], CaseLife] = {}
         self.chargers = frozenset(x for c in self.storages for x in c.charged_by or ())
@@ -377,90 +367,8 @@ class _Lives:
                 break
         return now, emptied, dropped, jumper
 
-    def _rates(self, state: CaseState, phase: str, flat: frozenset[str], full: frozenset[str]) -> _Rates:
-        conducting = self._useful(state, phase) - flat
-        key = conducting, phase, full
-        if key not in self._rates_known:
-            self._rates_known[key] = self._solve(conducting, phase, full)
-        return self._rates_known[key]
-
-    def _solve(self, conducting: frozenset[str], phase: str, full: frozenset[str]) -> _Rates:
-        idle = solve_voltages(self.layout, conducting, phase, self.derating)
-        drawn = {c.id: idle.feeder_kw.get(c.id, 0.0) for c in self.storages}
-        taking: dict[str, tuple[str, float]] = {}
-        for c in self.storages:
-            charger = next((x for x in c.charged_by or () if x in idle.energised), None)
-            rate = charge_rate_kw(self.topology, c)
-            if charger is not None and rate and c.id not in full and drawn[c.id] <= 1e-9:
-                taking[c.id] = charger, rate / self._charger_efficiency(charger)
-        allowed = dict.fromkeys(taking, 0.0)
-        flow = idle
-        if taking:
-            whole = self._with(conducting, phase, taking, dict.fromkeys(taking, 1.0))
-            if self._excess(whole, idle) <= 1e-7:
-                allowed, flow = dict.fromkeys(taking, 1.0), whole
-            else:
-                for id_ in taking:
-                    allowed[id_], flow = self._share(conducting, phase, taking, allowed, id_, idle, flow)
-        stored = {}
-        for id_, (charger, kw) in taking.items():
-            stored[id_] = allowed[id_] * kw * self._charger_efficiency(charger)
-        jumpers = {
-            id_: s.power_kw for id_, s in flow.conductors.items() if self.topology.components[id_].kind == "jumper"
-        }
-        return _Rates(drawn, stored, idle.energised, jumpers)
-
-    def _charger_efficiency(self, charger: str) -> float:
-        """What stands between charger and storage (its own regulator) takes its loss from the charger's side."""
-        return (self.topology.components[charger].efficiency if charger in self.topology.components else None) or 1.0
-
-    def _share(
-        self, conducting: frozenset[str], phase: str, taking: Mapping[str, tuple[str, float]],
-        allowed: Mapping[str, float], id_: str, idle: Voltages, flow: Voltages,
-    ) -> tuple[float, Voltages]:  # fmt: skip
-        """The greatest share of its rate that ``id_`` may take beside what is ``allowed`` already."""
-        best, too_much, found = 0.0, 1.0, flow
-        tried, share = flow, 1.0
-        for _ in range(8):
-            tried = self._with(conducting, phase, taking, {**allowed, id_: share})
-            excess = self._excess(tried, idle)
-            if excess <= 1e-7:
-                best, found = share, tried
-                share = (best + too_much) / 2
-                if best >= 1 or too_much - best < 0.01:
-                    break
-                continue
-            too_much = share
-            # A kilowatt less taken is a kilowatt or more less in excess, so this step is soon enough.
-            share = best + max(0.0, share - excess / taking[id_][1] - best) if best == 0 else (best + too_much) / 2
-            if share * taking[id_][1] < 1e-6:
-                break
-        return best, found
-
-    def _with(
-        self,
-        conducting: frozenset[str],
-        phase: str,
-        taking: Mapping[str, tuple[str, float]],
-        share: Mapping[str, float],
-    ) -> Voltages:
-        extra: dict[str, float] = {}
-        for id_, (charger, kw) in taking.items():
-            extra[charger] = extra.get(charger, 0.0) + share[id_] * kw
-        return solve_voltages(self.layout, conducting, phase, self.derating, extra)
-
-    def _excess(self, flow: Voltages, idle: Voltages) -> float:
-        """Power beyond what sources can spare: further discharge, and what feeders give above their limit."""
-        if not flow.operates and idle.operates:
-            return math.inf
-        discharge = beyond = 0.0
-        for id_, kw in flow.feeder_kw.items():
-            before = idle.feeder_kw.get(id_, 0.0)
-            if self.topology.components[id_].kind == "storage":
-                discharge += max(0.0, kw - before)
-            else:
-                beyond = max(beyond, min(kw - before, kw - flow.limit_kw.get(id_, math.inf)))
-        return max(discharge, beyond)
+    def _rates(self, state: CaseState, phase: str, flat: frozenset[str], full: frozenset[str]) -> Rates:
+        return self.charging.rates(self._useful(state, phase), phase, flat, full)
 
 
 def _usable_kwh(c: Component) -> float:

@@ -256,8 +256,13 @@ class _Finder:
             c = self.topology.components[id_]
             charger = next((x for x in c.charged_by or () if x in live and x in self.topology.components), None)
             rate = charge_rate_kw(self.topology, c)
-            if charger is not None and rate:
-                found[charger] = found.get(charger, 0.0) + rate
+            if charger is None or not rate:
+                continue
+            if charger in self.layout.splitting:
+                # Its own regulator: the power comes from the far side, its loss included.
+                rate /= self.topology.components[charger].efficiency or 1.0
+                charger = next((b for b in self.layout.downstream.get(charger, ()) if b in live), charger)
+            found[charger] = found.get(charger, 0.0) + rate
         return found
 
     def _solve(
