@@ -14,7 +14,7 @@ from powerfault.output.size_tables import figure, finite
 from powerfault.output.tables import CaseCell, Cell, Table, ToneCell
 
 
-def endurance_blocks(topology: Topology, found: Endurance) -> list[Block]:
+def endurance_blocks(topology: Topology, found: Endurance, rows_shown: int | None = None) -> list[Block]:
     """The worst case of every storage and timed load, then the cases in which one is flat or drops too early."""
     failing = [(c, x) for c in found.cases for x in c.loads if not x.meets]
     text = f"{topology.name}: endurance at stage {found.stage}, {len(found.cases) + found.spared:,} cases"
@@ -49,7 +49,7 @@ def endurance_blocks(topology: Topology, found: Endurance) -> list[Block]:
     rows = [_storage_row(c, s) for c, s in flat]
     if rows:
         title = "All cases in which a storage runs flat"
-        blocks.append(TableBlock(Table("endurance-cases", title, STORAGE_COLUMNS, tuple(rows))))
+        blocks.append(TableBlock(Table("endurance-cases", title, STORAGE_COLUMNS, tuple(rows), shown=rows_shown)))
     blocks += [Heading("What this rests on"), Bullets((*ASSUMPTIONS, *FLOW_ASSUMPTIONS))]
     return blocks
 
