@@ -21,6 +21,7 @@ from powerfault.errors import OutputError
 from powerfault.output import (
     cases_section,
     drawings_section,
+    endurance_section,
     explorer_section,
     isolation_section,
     likelihood_section,
@@ -46,7 +47,8 @@ OPENING: tuple[Builder, ...] = (
     drawings_section.section,
 )  # fmt: skip
 MEASURES: tuple[Builder, ...] = (
-    worksheet_section.section, likelihood_section.section, size_section.section, isolation_section.section,
+    worksheet_section.section, likelihood_section.section, size_section.section, endurance_section.section,
+    isolation_section.section,
 )  # fmt: skip
 """Sections of further measures, between the drawings and the assumptions; each may return ``None``."""
 CLOSING: tuple[Builder, ...] = (assumptions_section, provenance_section, signoff_section)
