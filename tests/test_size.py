@@ -26,8 +26,12 @@ from powerfault.model.modify import apply_proposals
 from powerfault.model.reader import load_topology, read_topology_text
 from powerfault.network.failure_modes import list_events
 from powerfault.network.graph import build_network
+from powerfault.output import endurance_section, size_section
+from powerfault.output.report_input import ReportInput
+from powerfault.output.sections import section_html, section_markdown
 from powerfault.output.size_picture import gauge_picture
 from powerfault.output.size_tables import figure
+from powerfault.study import compare, study
 
 TOPOLOGIES = Path(__file__).parent.parent / "topologies"
 
@@ -349,3 +353,27 @@ def test_hostile_names_stay_text() -> None:
 @pytest.mark.parametrize(("value", "shown"), [(0.0, "0"), (1e-7, "1e-07"), (99999.6, "100000"), (-2.5, "-2.5")])
 def test_figures(value: float, shown: str) -> None:
     assert figure(value) == shown
+
+
+def test_sections_of_the_report() -> None:
+    before = load_topology(TOPOLOGIES / "two-channels.yaml")
+    comparison = compare(before, ["J-1"])
+    report = ReportInput(comparison.before, comparison)
+    size, lasts = size_section.section(report), endurance_section.section(report)
+    assert size is not None
+    assert lasts is not None
+    words = section_markdown(size)
+    assert "JMP-1 must carry" in words
+    assert "ASTM B258" in words
+    assert "licensed practice" in words
+    assert section_html(size).count("<svg") == 1
+    assert "flat after h" in section_markdown(lasts)
+    assert section_html(size) == section_html(size_section.section(report) or size)
+    assert size_section.section(ReportInput(comparison.before)) is None
+    # Without durations the report says what is missing, and is written all the same.
+    broken = read_topology_text(
+        (TOPOLOGIES / "two-channels.yaml").read_text().replace("dark:   {duration_h: 15}", "dark: {}")
+    )
+    told = endurance_section.section(ReportInput(study(broken)))
+    assert told is not None
+    assert "duration_h" in section_markdown(told).replace("\\", "")
