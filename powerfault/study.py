@@ -33,6 +33,7 @@ from powerfault.failures.outcomes import CaseTable, Progress, evaluate_system
 from powerfault.failures.pieces import estimate_seconds
 from powerfault.failures.verdicts import Verdict, judge, rides_through_stages
 from powerfault.jumper.comparison import ConsumerChange, Judged, compare_consumers
+from powerfault.jumper.saved import QUESTION_CHANGED
 from powerfault.jumper.spread import Harm, Spread, Variant, find_spread, protected_variants, worst_single
 from powerfault.measures.capacity_study import ASSUMPTIONS
 from powerfault.measures.cutsets import CutSets, minimal_cut_sets
@@ -114,7 +115,7 @@ class Study:
         ratings: tuple[str, ...] = (RATINGS_STATEMENT, *ASSUMPTIONS) if self.rated is not None else ()
         if self.rated is not None and self.rated.unproved:
             ratings += (f"not proved optimal within the time allowed: {len(self.rated.unproved)} cases",)
-        changed = tuple(f"the question was changed: {c}" for c in self.topology.question_changes)
+        changed = tuple(f"{QUESTION_CHANGED}{c}" for c in self.topology.question_changes)
         return (*STATEMENTS, *ratings, *describe_unasked(self.topology, self.modes), *changed)
 
     @cached_property

@@ -149,6 +149,33 @@ def test_a_changed_question_is_said_in_every_result(tmp_path: Path) -> None:
     assert "The question itself was changed" in run("compare", str(tmp_path / "t.yaml"), "--with", "EASY").stdout
 
 
+def test_saved_results_say_that_the_question_was_changed(tmp_path: Path) -> None:
+    (tmp_path / "t.yaml").write_text(
+        "powerfault: 1\ncomponents: {PV: {kind: source}}\nloads: {FAN: {fed_by: [PV]}}\n"
+        "proposals: {EASY: {set: {FAN: {must_tolerate: 0}}}}\n"
+    )
+    for file, extra in (("a.json", ()), ("b.json", ("--with", "EASY"))):
+        (tmp_path / file).write_text(run("faults", str(tmp_path / "t.yaml"), "--json", *extra).stdout)
+    files = (str(tmp_path / "a.json"), str(tmp_path / "b.json"))
+    said = "EASY sets must_tolerate of FAN from not given to 0"
+    assert json.loads(run("compare", *files, "--json").stdout)["question_changes"] == [said]
+    assert f"The question itself was changed: {said}." in run("compare", *files).stdout
+    assert json.loads(run("compare", *files[::-1], "--json").stdout)["question_changes"] == []
+
+
+def test_the_order_of_two_files_makes_no_cut_set_new(tmp_path: Path) -> None:
+    rest = "feeds: [PV -> A, PV -> B]\nloads: {FAN: {fed_by: [A, B]}}\n"
+    for file, buses in (("a.yaml", "A: {kind: bus}, B: {kind: bus}"), ("b.yaml", "B: {kind: bus}, A: {kind: bus}")):
+        (tmp_path / file).write_text(f"powerfault: 1\ncomponents: {{PV: {{kind: source}}, {buses}}}\n{rest}")
+    (change,) = json.loads(run("compare", str(tmp_path / "a.yaml"), str(tmp_path / "b.yaml"), "--json").stdout)[
+        "changes"
+    ]
+    assert change["tolerates_before"] == 0
+    assert {name: change[name] for name in ("gone", "new", "cured", "eased", "worsened", "broken")} == {
+        name: [] for name in ("gone", "new", "cured", "eased", "worsened", "broken")
+    }
+
+
 def test_help_lists_every_command() -> None:
     from powerfault.cli import COMMANDS, program
 

@@ -109,6 +109,7 @@ def _compare_saved(first: str, second: str | None, as_json: bool) -> int:
     before, after = read_saved_result(first), read_saved_result(second)
     check_comparable(before, after)
     changes = compare_consumers(before.judged, after.judged)
+    question = [c for c in after.question_changes if c not in before.question_changes]
     if as_json:
         import json
 
@@ -117,7 +118,7 @@ def _compare_saved(first: str, second: str | None, as_json: bool) -> int:
             "before": before.data,
             "after": after.data,
             "changes": [c.to_json() for c in changes],
-            "question_changes": [],
+            "question_changes": question,
         }
         click.echo(json.dumps(result, ensure_ascii=False))
     else:
@@ -125,5 +126,7 @@ def _compare_saved(first: str, second: str | None, as_json: bool) -> int:
 
         screen = Screen()
         screen.line(screen.paint(f"{first} against {second}", "strong"))
+        for change in question:
+            screen.line(screen.paint(f"The question itself was changed: {change}.", "bad"))
         print_changes(changes, screen)
     return 0

@@ -104,15 +104,16 @@ def compare_consumers(before: Judged, after: Judged) -> list[ConsumerChange]:
     changes = []
     for id_, verdict in new.items():
         earlier = old.get(id_)
-        was = set(earlier.minimal_cut_sets) if earlier else set()
-        now = set(verdict.minimal_cut_sets)
+        # Without order: two files may list the same components in different places.
+        was = {frozenset(c) for c in earlier.minimal_cut_sets} if earlier else set()
+        now = {frozenset(c) for c in verdict.minimal_cut_sets}
         changes.append(
             ConsumerChange(
                 id_,
                 earlier,
                 verdict,
-                gone=tuple(c for c in earlier.minimal_cut_sets if c not in now) if earlier else (),
-                new=tuple(c for c in verdict.minimal_cut_sets if c not in was) if earlier else (),
+                gone=tuple(c for c in earlier.minimal_cut_sets if frozenset(c) not in now) if earlier else (),
+                new=tuple(c for c in verdict.minimal_cut_sets if frozenset(c) not in was) if earlier else (),
                 cases=cases.get(id_, {}),
                 own_cases=own_cases.get(id_, {}),
             )

@@ -21,6 +21,9 @@ from powerfault.failures.verdicts import Verdict
 from powerfault.jumper.comparison import Judged
 from powerfault.model.elements import OUTCOMES, Event
 
+QUESTION_CHANGED = "the question was changed: "
+"""How a note of a result begins that names a change of the question."""
+
 
 @dataclass(frozen=True, slots=True)
 class SavedCases:
@@ -43,6 +46,12 @@ class SavedResult:
     path: str
     data: Mapping[str, Any]
     judged: Judged
+
+    @property
+    def question_changes(self) -> tuple[str, ...]:
+        """What its proposals changed of the question, as its notes say it."""
+        notes = (str(n) for n in self.data.get("notes") or ())
+        return tuple(n.removeprefix(QUESTION_CHANGED) for n in notes if n.startswith(QUESTION_CHANGED))
 
 
 def read_saved_result(path: str | Path) -> SavedResult:

@@ -321,7 +321,22 @@ class QuestionChange:
     after: Any
 
     def __str__(self) -> str:
-        return f"{self.proposal} sets {self.field} of {self.id} from {self.before} to {self.after}"
+        return f"{self.proposal} sets {self.field} of {self.id} from {_written(self.before)} to {_written(self.after)}"
+
+
+def _written(value: Any) -> str:
+    """A field's value as a file says it.
+
+    >>> _written(None), _written(True), _written(("loss", "short")), _written(20.0)
+    ('not given', 'true', '[loss, short]', '20')
+    """
+    if value is None:
+        return "not given"
+    if isinstance(value, bool):
+        return str(value).lower()
+    if isinstance(value, float):
+        return f"{value:g}"
+    return f"[{', '.join(value)}]" if isinstance(value, tuple) else str(value)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
