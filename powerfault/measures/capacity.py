@@ -375,8 +375,8 @@ def _loading(plant: Plant, surviving: Surviving, service: Service) -> Loadings:
     for (u, _), kw in service.flow_kw.items():
         out[u] = out.get(u, 0.0) + kw
     limited, live = plant.limited[surviving.phase], surviving.live
-    kw = array("d", [out.get(v, 0.0) if v in live else nan for v, _ in limited])
-    return Loadings(*_limited_ids(plant, surviving.phase), kw)
+    carried = array("d", [out.get(v, 0.0) if v in live else nan for v, _ in limited])
+    return Loadings(*_limited_ids(plant, surviving.phase), carried)
 
 
 def _limited_ids(plant: Plant, phase: str) -> tuple[tuple[str, ...], tuple[float, ...]]:

@@ -88,14 +88,17 @@ def build_plant(network: Network) -> Plant:
     voltage = nominal_voltages(topology)
     _check_voltages(topology, voltage, problems)
     limits, efficiency = [], []
+    unknown: list[str] = []
     for element in network.elements:
         limit, gain = UNLIMITED, 1.0
         if isinstance(element, Component):
-            limit = _limit_kw(element, voltage.get(element.id), notes)
+            limit = _limit_kw(element, voltage.get(element.id), unknown)
             if element.kind in CONVERTING and element.efficiency is not None:
                 gain = element.efficiency
         limits.append(limit)
         efficiency.append(gain)
+    if unknown:
+        notes.append(f"rating_a sets no limit where nothing in the voltage domain states voltage_v: {_some(unknown)}")
     capacity = _capacities(network, problems, notes)
     exclusive = _exclusive_groups(network, problems)
     if problems:
@@ -164,12 +167,12 @@ def build_plant(network: Network) -> Plant:
     )
 
 
-def _limit_kw(component: Component, voltage: float | None, notes: list[str]) -> float:
+def _limit_kw(component: Component, voltage: float | None, unknown: list[str]) -> float:
     limit = UNLIMITED if component.rating_kw is None else component.rating_kw
     if component.rating_a is not None:
         volts = component.voltage_v if component.voltage_v is not None else voltage
         if volts is None:
-            notes.append(f"rating_a of {component.id} sets no limit: nothing in its voltage domain states voltage_v")
+            unknown.append(component.id)
         else:
             limit = min(limit, component.rating_a * volts / 1000.0)
     return limit

@@ -9,10 +9,7 @@ what the format says: power in x efficiency = power out, limits on what leaves, 
   second feed or a need might be "held" by a loop. The first answer is looked at exactly
   (:mod:`~powerfault.measures.configuration`); only if it rests on such a loop are ranks added: a support must rank
   below what it supports. Without ranks the program is a relaxation, so a certified answer is optimal all the same.
-* **Outputs that must not be paralleled.** For each such output, columns say how far along closed paths it reaches, and
-  two that are live must not reach each other. Liveness must then be exact in both directions, so rows also force a
-  component live where its feeds, position and needs are. Two outputs joined by what cannot be opened are first
-  counted and kept as few as can be; the result names them.
+* **Outputs that must not be paralleled.** See :mod:`~powerfault.measures.apart_rows`.
 * **Order of objectives.** Priorities in sequence, each kept as a row for the next; then the number of served
   loads that state no demand; then the fewest operations; last, with all positions fixed, the least power through
   jumpers and the shortest ways, for one definite set of flows.
@@ -24,12 +21,8 @@ from collections.abc import Collection, Iterable, Mapping
 from dataclasses import replace
 from math import gcd
 
-from powerfault.measures.configuration import (
-    Service,
-    conducting,
-    energised,
-    reached_outputs,
-)
+from powerfault.measures.apart_rows import keep_apart
+from powerfault.measures.configuration import Service, energised
 from powerfault.measures.plant import UNLIMITED, Plant
 from powerfault.measures.solver import INFINITY, Program
 from powerfault.measures.surviving import Surviving
@@ -72,13 +65,12 @@ class ServiceModel:
         self.movable = sorted(surviving.movable)
         self.mateable = sorted(surviving.mateable)
         self.excused = 0
-        self.clashes: list[int] = []
         self.apart = apart
         self._columns(live)
         self._energise(grounded)
         self._carry()
         self._choose()
-        self._keep_apart()
+        self.clashes = keep_apart(self)
 
     # ---- columns
 
@@ -126,12 +118,12 @@ class ServiceModel:
         found -= {v for group in plant.exclusive for v in group}
         rivals = [v for v in plant.rivals if v in surviving.live]
         if len(rivals) > 1:
-            found -= plant.between | self._dependencies(rivals)
+            found -= plant.between | self.dependencies(rivals)
         if self.apart:
             found -= {u for u, _ in self.x}
         return set(found)
 
-    def _dependencies(self, nodes: Iterable[int]) -> set[int]:
+    def dependencies(self, nodes: Iterable[int]) -> set[int]:
         """What the liveness of ``nodes`` rests on, themselves included."""
         plant, network = self.plant, self.plant.network
         waiting = list(nodes)
@@ -264,58 +256,6 @@ class ServiceModel:
                 if u in movable and v in self.e:
                     program.row([(self.p[u], 1.0), (choice, -1.0)], upper=0.0)
 
-    # ---- rows: outputs that must not be joined
-
-    def _keep_apart(self) -> None:
-        plant, program, surviving = self.plant, self.program, self.surviving
-        watched = [v for v in plant.rivals if v in self.e]
-        if len(watched) < 2:
-            return
-        widest = conducting(plant, surviving, self.movable, self.mateable)
-        narrowest = conducting(plant, surviving, (), ())
-        widest_reach = {v: reached_outputs(plant, widest, v) for v in watched}
-        narrow_reach = {v: reached_outputs(plant, narrowest, v, {}) for v in watched}
-        pairs = [(a, b) for a in watched for b in watched if a != b and b in widest_reach[a]]
-        if not pairs:
-            return
-        self._force({v for pair in pairs for v in pair})
-        clashes: dict[tuple[int, int], int] = {}
-        free: dict[int, list[int]] = {}
-        for a, b in pairs:
-            if b in narrow_reach[a]:
-                pair = min(a, b), max(a, b)
-                if pair not in clashes:
-                    clashes[pair] = program.binary()
-                    program.row([(self.e[a], 1.0), (self.e[b], 1.0), (clashes[pair], -1.0)], upper=1.0)
-            else:
-                free.setdefault(a, []).append(b)
-        self.clashes = list(clashes.values())
-        paths = _Paths(self, widest, {v for pair in pairs for v in pair})
-        for a, partners in free.items():
-            reach = self._reach_columns(paths, paths.island(a))
-            for b in partners:
-                column = reach.get(paths.island(b))
-                if column is not None:
-                    program.row([(column, 1.0), (self.e[a], 1.0), (self.e[b], 1.0)], upper=2.0)
-
-    def _reach_columns(self, paths: _Paths, start: int) -> dict[int, int]:
-        """Columns that are 1 at every island which ``start`` reaches in the chosen positions."""
-        program = self.program
-        column = {start: program.column(1.0, 1.0)}
-        waiting = [start]
-        while waiting:
-            b = waiting.pop()
-            for c, gates in paths.steps.get(b, ()):
-                if c == start:
-                    continue
-                if c not in column:
-                    column[c] = program.column(0.0, 1.0)
-                    waiting.append(c)
-                # Reaching c asks that every gate on the step is closed.
-                terms: Terms = [(column[c], 1.0), (column[b], -1.0), *((g, -1.0) for g in gates)]
-                program.row(terms, lower=-float(len(gates)))
-        return column
-
     def choice_between(self, u: int, w: int) -> int | None:
         """The column of the one-feed choice on which the path between two neighbours depends."""
         upstream = self.plant.network.upstream
@@ -324,35 +264,6 @@ class ServiceModel:
             if (a, b) in self.x and b not in upstream[a]:
                 return self.x[a, b]
         return None
-
-    def _force(self, watched: Iterable[int]) -> None:
-        """Make the liveness of ``watched`` exact: a node is live wherever its feeds, position and needs are."""
-        plant, program, network = self.plant, self.program, self.plant.network
-        exact = {v for v in self._dependencies(watched) if v in self.on and v not in self.founded}
-        for v in sorted(exact):
-            wants = [n for n in plant.need_nodes[v] if (v, n) not in self.surviving.waived]
-            if v in self.s or any(n not in self.on for n in wants):
-                continue
-            own = self.on[v]
-            terms: Terms = [(own, 1.0)]
-            lower = 0.0
-            if v in self.p:
-                terms.append((self.p[v], -1.0))
-                lower -= 1.0
-            for n in wants:
-                terms.append((self.on[n], -1.0))
-                lower -= 1.0
-            feeds = [] if v in plant.sources else [u for u in network.members[v] or network.upstream[v] if u in self.on]
-            if v in plant.sources:
-                program.row(terms, lower=lower + 1.0)
-            elif network.threshold[v] == 1:
-                for u in feeds:
-                    program.row([*terms, (self.on[u], -1.0)], lower=lower)
-            elif len(feeds) >= network.threshold[v]:
-                k, m = float(network.threshold[v]), float(len(feeds))
-                wide = m - k + 1.0
-                scaled = [(c, wide * x) for c, x in terms]
-                program.row([*scaled, *((self.on[u], -1.0) for u in feeds)], lower=lower * wide + 1.0 - k)
 
     # ---- solving
 
@@ -481,58 +392,6 @@ class ServiceModel:
             fed_from={v: u for (u, v), c in self.x.items() if values[c] > 0.5},
             flow_kw={link: flows[c] for link, c in self.f.items() if flows[c] > 1e-9},
         )
-
-
-class _Paths:
-    """The closed paths that positions may open, between islands that nothing parts.
-
-    ``steps[i]`` holds (island, columns of the gates that must all be closed). Dead ends are left out.
-    """
-
-    def __init__(self, model: ServiceModel, widest: Collection[int], ends: Collection[int]) -> None:
-        plant = model.plant
-        n = len(plant.network.ids)
-        self.parent: dict[int, int] = {}
-        gated: list[tuple[int, int, bool, int | None]] = []
-        for a, b, both in plant.wires:
-            u, w = a % n, b % n
-            if u not in widest or w not in widest:
-                continue
-            choice = model.choice_between(u, w) if u != w else None
-            if both and choice is None and u not in model.p and w not in model.p:
-                self.parent[self.island(a)] = self.island(b)
-            else:
-                gated.append((a, b, both, choice))
-        kept = {self.island(v) for v in ends}
-        degree: dict[int, set[int]] = {}
-        for a, b, _, _ in gated:
-            left, right = self.island(a), self.island(b)
-            if left != right:
-                degree.setdefault(left, set()).add(right)
-                degree.setdefault(right, set()).add(left)
-        waiting = [i for i, near in degree.items() if len(near) < 2 and i not in kept]
-        while waiting:
-            i = waiting.pop()
-            for near in degree.pop(i, ()):
-                degree[near].discard(i)
-                if len(degree[near]) < 2 and near not in kept:
-                    waiting.append(near)
-        self.steps: dict[int, list[tuple[int, tuple[int, ...]]]] = {}
-        for a, b, both, choice in gated:
-            left, right = self.island(a), self.island(b)
-            if left == right or left not in degree or right not in degree:
-                continue
-            for start, end, node in ((left, right, b % n), (right, left, a % n)) if both else ((left, right, b % n),):
-                gates = [model.p[node]] if node in model.p else []
-                if choice is not None:
-                    gates.append(choice)
-                self.steps.setdefault(start, []).append((end, tuple(gates)))
-
-    def island(self, terminal: int) -> int:
-        while (above := self.parent.setdefault(terminal, terminal)) != terminal:
-            self.parent[terminal] = self.parent[above]
-            terminal = above
-        return terminal
 
 
 def _with_live(surviving: Surviving, live: frozenset[int]) -> Surviving:

@@ -15,7 +15,7 @@ such a point on the way. Each state is checked for all three anyway, and what fa
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from typing import Any
 
 from powerfault.errors import RequestError
@@ -25,94 +25,21 @@ from powerfault.measures.plant import Plant, build_plant
 from powerfault.measures.service_bounds import value_of
 from powerfault.measures.solver import INFINITY
 from powerfault.measures.surviving import Surviving, split, survivors_by_stage
-from powerfault.measures.unserved import Dark, why_dark
+from powerfault.measures.switching_plan import (
+    CLOSE,
+    MATE,
+    MATE_CAUTION,
+    OPEN,
+    RECLOSE,
+    SHED,
+    Restoration,
+    Step,
+    SwitchingPlan,
+)
+from powerfault.measures.unserved import why_dark
 from powerfault.model.elements import STAGES, Component, Event, Topology
 from powerfault.network.failure_modes import merge_given, parse_event
 from powerfault.network.graph import build_network
-
-OPEN, CLOSE, RECLOSE, MATE, SHED = "open", "close", "reclose", "mate", "shed"
-MATE_CAUTION = "mate it only de-energised, isolated, tagged and proved dead at both ends"
-
-
-@dataclass(frozen=True, slots=True)
-class Step:
-    """One operation. ``restores`` and ``drops`` are consumers; ``remarks`` say what to mind or what is wrong."""
-
-    number: int
-    stage: str
-    action: str
-    id: str
-    restores: tuple[str, ...] = ()
-    drops: tuple[str, ...] = ()
-    served_kw: Mapping[int, float] = field(default_factory=dict)
-    transfers: tuple[tuple[str, str], ...] = ()
-    """(component with ``one_feed``, neighbour from which it takes power from now on)."""
-    remarks: tuple[str, ...] = ()
-
-    def to_json(self) -> dict[str, Any]:
-        return {
-            "step": self.number,
-            "stage": self.stage,
-            "action": self.action,
-            "id": self.id,
-            "restores": list(self.restores),
-            "drops": list(self.drops),
-            "served_kw": {str(p): round(kw, 9) for p, kw in self.served_kw.items()},
-            "transfers": [{"id": id_, "takes_power_from": source} for id_, source in self.transfers],
-            "remarks": list(self.remarks),
-        }
-
-
-@dataclass(frozen=True, slots=True)
-class SwitchingPlan:
-    """The way back in one phase. ``interrupted`` are the consumers dark once protection has cleared."""
-
-    phase: str
-    interrupted: tuple[str, ...]
-    steps: tuple[Step, ...]
-    dark: tuple[Dark, ...]
-    restored_at: Mapping[str, str]
-    served: frozenset[str]
-    served_kw: Mapping[int, float]
-    demand_kw: Mapping[int, float]
-    operations: tuple[tuple[str, str], ...]
-    findings: tuple[str, ...]
-    proved: bool
-
-    def to_json(self) -> dict[str, Any]:
-        return {
-            "phase": self.phase,
-            "interrupted": list(self.interrupted),
-            "steps": [s.to_json() for s in self.steps],
-            "restored_at": dict(self.restored_at),
-            "dark": [d.to_json() for d in self.dark],
-            "served_kw": {str(p): round(kw, 9) for p, kw in self.served_kw.items()},
-            "demand_kw": {str(p): round(kw, 9) for p, kw in self.demand_kw.items()},
-            "operations": [{"id": id_, "to": to} for id_, to in self.operations],
-            "findings": list(self.findings),
-            "proved": self.proved,
-        }
-
-
-@dataclass(frozen=True)
-class Restoration:
-    """The switching plans of one case, a phase each."""
-
-    topology: Topology
-    failed: tuple[Event, ...]
-    standing: tuple[Event, ...]
-    plans: tuple[SwitchingPlan, ...]
-
-    def to_json(self) -> dict[str, Any]:
-        return {
-            "format": 1,
-            "topology": self.topology.name,
-            "sha256": self.topology.sha256,
-            "with": list(self.topology.applied),
-            "standing": [str(e) for e in self.standing],
-            "failed": [str(e) for e in self.failed],
-            "plans": [p.to_json() for p in self.plans],
-        }
 
 
 def plan_restoration(

@@ -6,7 +6,7 @@ from pathlib import Path
 
 from powerfault.errors import RequestError
 from powerfault.failures.case_state import case_states
-from powerfault.measures.switching import MATE, OPEN, SHED, Restoration, SwitchingPlan
+from powerfault.measures.switching_plan import MATE, OPEN, SHED, Restoration, SwitchingPlan
 from powerfault.model.elements import STAGES
 from powerfault.network.graph import build_network
 from powerfault.output import svg_parts

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from powerfault.measures.switching import SHED, Restoration, Step, SwitchingPlan
+from powerfault.measures.switching_plan import SHED, Restoration, Step, SwitchingPlan
 from powerfault.output.terminal import Screen, case_text
 
 CAUTION = (
