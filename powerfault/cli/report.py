@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from powerfault.cli.options import Progress, file_argument, question_options, unmet_option, with_option
+from powerfault.cli.options import Progress, file_argument, question_options, ratings_option, unmet_option, with_option
 
 if TYPE_CHECKING:
     from powerfault.model.elements import Topology
@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 @file_argument
 @with_option
 @question_options
+@ratings_option
 @click.option("--plan", "plan_file", type=click.Path(), help="Add the installation by this plan of outings.")
 @click.option("--rank", is_flag=True, help="Add the ranking of the file's proposals and spare ports.")
 @click.option("--budget-min", type=click.FloatRange(min=0), help="Crew minutes for the best set (with --rank).")
@@ -36,6 +37,7 @@ def command(
     modes: tuple[str, ...],
     given: tuple[str, ...],
     yes: bool,
+    ratings: bool,
     plan_file: str | None,
     rank: bool,
     budget_min: float | None,
@@ -67,9 +69,10 @@ def command(
     before = load_topology(file)
     after = apply_proposals(before, proposals) if proposals else None
     with Progress() as progress:
-        base = study(before, order, modes, given, limit=limit, progress=progress)
+        base = study(before, order, modes, given, limit=limit, ratings=ratings, progress=progress)
         comparison = compare(base, after, limit=limit, progress=progress) if after is not None else None
     said = [f"--order {order}"] if order != 2 else []
+    said += ["--ratings"] if ratings else []
     said += [f"--plan {Path(plan_file).name}"] if plan_file else []
     said += ["--rank"] if rank else []
     said += [f"--budget-min {budget_min:g}"] if budget_min is not None else []

@@ -13,7 +13,6 @@ import os
 import shutil
 import tempfile
 from collections.abc import Callable, Mapping
-from importlib import resources
 from pathlib import Path
 
 from powerfault import __version__
@@ -25,6 +24,7 @@ from powerfault.output import (
     explorer_section,
     isolation_section,
     likelihood_section,
+    ratings_section,
     size_section,
     verdict_section,
     worksheet_section,
@@ -33,6 +33,7 @@ from powerfault.output.change_sections import cures_section, harms_section
 from powerfault.output.closing_sections import CAUTIONS, assumptions_section, provenance_section, signoff_section
 from powerfault.output.failures_sections import pairs_section, singles_section
 from powerfault.output.page_data import page_data, script_json
+from powerfault.output.page_script import page_engine, page_script
 from powerfault.output.page_style import page_css
 from powerfault.output.report_input import ReportInput
 from powerfault.output.sections import Section, environment, section_html, section_markdown
@@ -47,7 +48,7 @@ OPENING: tuple[Builder, ...] = (
     drawings_section.section,
 )  # fmt: skip
 MEASURES: tuple[Builder, ...] = (
-    worksheet_section.section, likelihood_section.section, size_section.section, endurance_section.section,
+    ratings_section.section, worksheet_section.section, likelihood_section.section, size_section.section, endurance_section.section,
     isolation_section.section,
 )  # fmt: skip
 """Sections of further measures, between the drawings and the assumptions; each may return ``None``."""
@@ -129,7 +130,7 @@ def _write_all(
 
 def page_html(report: ReportInput, sections: list[Section], data: str) -> str:
     """The self-contained page."""
-    style, engine, script = page_css(), _asset("page_engine.js"), _asset("page.js")
+    style, engine, script = page_css(), page_engine(), page_script()
     block = report.before.later.get("title_block")
     given = block.items() if isinstance(block, Mapping) else ()
     title_block = [(str(k).replace("_", " "), "" if v is None else str(v)) for k, v in given]
@@ -194,7 +195,3 @@ def _move(stage: Path, target: Path) -> list[str]:
 def _hash(text: str) -> str:
     """The text as a hash source of a content security policy."""
     return f"'sha256-{base64.b64encode(hashlib.sha256(text.encode('utf-8')).digest()).decode()}'"
-
-
-def _asset(name: str) -> str:
-    return resources.files("powerfault.output").joinpath(name).read_text("utf-8")
