@@ -218,6 +218,21 @@ def test_priorities_are_served_one_after_another() -> None:
     assert served.shed == served.no_capacity
 
 
+def test_shed_loads_are_listed_in_the_order_of_the_file() -> None:
+    t = topology(
+        {"S": {"kind": "source", "capacity_kw": 1.0}, "B": "bus", "OFF": "bus"},
+        ["S -> B"],
+        {
+            "LARGE": {"fed_by": "B", "demand_kw": 2.0},
+            "DARK": {"fed_by": "OFF", "demand_kw": 0.5},
+            "SMALL": {"fed_by": "B", "demand_kw": 1.0},
+        },
+    )
+    served = serve(t)
+    assert (served.no_path, served.no_capacity) == (("DARK",), ("LARGE",))
+    assert served.shed == ("LARGE", "DARK")
+
+
 def test_a_tie_is_closed_only_where_it_helps() -> None:
     loads = {
         "LA": {"fed_by": "A", "demand_kw": 3.0, "priority": 1},

@@ -144,7 +144,7 @@ class ServedCase:
 
     @property
     def served(self) -> frozenset[str]:
-        return frozenset(self.judged).difference(self.shed)
+        return frozenset(self.judged).difference(self.no_path, self.no_capacity)
 
     @property
     def proved(self) -> bool:
@@ -156,7 +156,9 @@ class ServedCase:
 
     @property
     def shed(self) -> tuple[str, ...]:
-        return (*self.no_path, *self.no_capacity)
+        """Every judged load that is not served, in the order of the file."""
+        dark = {*self.no_path, *self.no_capacity}
+        return tuple(i for i in self.judged if i in dark)
 
     @property
     def total_kw(self) -> float:
