@@ -397,7 +397,7 @@ def study(
     if order < 1:
         raise RequestError(f"order {order}: expected a whole number of at least 1")
     modes = check_modes(modes)
-    events = tuple(parse_event(topology, e) if isinstance(e, str) else e for e in given)
+    events = tuple(parse_event(topology, str(e)) for e in given)
     network = build_network(topology)
     system = plan_system(network, order, modes, events)
     rides = rides_through_stages(topology)
@@ -492,12 +492,22 @@ def compare(
         before = study(before, order, modes, given, limit=limit, ratings=ratings, progress=progress)
     if not isinstance(after, Study):
         changed = after if isinstance(after, Topology) else apply_proposals(before.topology, tuple(after))
+        _given_after(changed, before.given)
         rated = before.rated is not None
         after = study(changed, before.order, before.modes, before.given, limit=limit, ratings=rated, progress=progress)
     if _question(before) != _question(after):
         raise RequestError("the two studies differ in order, modes, given events or ratings; compare like with like")
     changes = compare_consumers(Judged(before.table, before.verdicts), Judged(after.table, after.verdicts))
     return Comparison(before, after, tuple(changes))
+
+
+def _given_after(changed: Topology, given: Iterable[Event]) -> None:
+    """Raise :class:`RequestError` where an event given before the change does not exist after it."""
+    for event in given:
+        try:
+            parse_event(changed, str(event))
+        except RequestError as error:
+            raise RequestError(f"{error} after the change; a given event must exist before and after") from error
 
 
 def _question(found: Study) -> tuple[object, ...]:
