@@ -32,8 +32,8 @@ def section(report: ReportInput) -> Section | None:
     else:
         blocks.append(
             Paragraph(
-                "The verdicts of this report count ratings: a load that the surviving equipment cannot carry is lost, by "
-                "priority. Below stand the smallest cases in which a consumer has a path but no capacity; all other "
+                "The verdicts of this report count ratings: a load that the surviving equipment cannot carry is lost, "
+                "by priority. Below stand the smallest cases in which a consumer has a path but no capacity; all other "
                 "losses of this report are for want of a path.",
                 "note",
             )

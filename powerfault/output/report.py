@@ -48,8 +48,8 @@ OPENING: tuple[Builder, ...] = (
     drawings_section.section,
 )  # fmt: skip
 MEASURES: tuple[Builder, ...] = (
-    ratings_section.section, worksheet_section.section, likelihood_section.section, size_section.section, endurance_section.section,
-    isolation_section.section,
+    ratings_section.section, worksheet_section.section, likelihood_section.section, size_section.section,
+    endurance_section.section, isolation_section.section,
 )  # fmt: skip
 """Sections of further measures, between the drawings and the assumptions; each may return ``None``."""
 CLOSING: tuple[Builder, ...] = (assumptions_section, provenance_section, signoff_section)
