@@ -11,7 +11,7 @@ import pytest
 from click.testing import CliRunner
 
 from powerfault.cli import program
-from powerfault.errors import PowerfaultError, RequestError
+from powerfault.errors import PowerfaultError, RequestError, TooLargeError
 from powerfault.failures.case_state import case_states
 from powerfault.measures.bus_voltages import solve_voltages
 from powerfault.measures.conductors import line_state, loop_resistance_ohm
@@ -251,6 +251,8 @@ def test_bad_requests() -> None:
         study_size(load_topology(TOPOLOGIES / "two-channels.yaml"))
     with pytest.raises(RequestError, match="failed already"):
         study_size(topology, given=["JMP"])
+    with pytest.raises(TooLargeError, match="cases, more than the 1,000"):
+        study_size(apply_proposals(load_topology(TOPOLOGIES / "orrin-fell.yaml"), ["J-LAB"]), order=3, limit=1000)
     with pytest.raises(RequestError, match="known: none"):
         study_size(read_topology_text("powerfault: 1\nname: x\ncomponents: {A: {kind: source}}\n"))
 

@@ -14,6 +14,7 @@ from powerfault.cli.options import (
     modes_option,
     unmet_option,
     with_option,
+    yes_option,
 )
 from powerfault.model.elements import STAGES
 
@@ -29,6 +30,7 @@ from powerfault.model.elements import STAGES
     "--stage", type=click.Choice(STAGES), default="commanded", show_default=True, help="How far switching has got."
 )
 @click.option("--rated", is_flag=True, help="With only the loads on that ratings allow, in their best positions.")
+@yes_option
 @json_option
 @unmet_option
 def command(
@@ -40,6 +42,7 @@ def command(
     failed: tuple[str, ...],
     stage: str,
     rated: bool,
+    yes: bool,
     as_json: bool,
     fail_on_unmet: bool,
 ) -> int:
@@ -49,11 +52,15 @@ def command(
     """
     topology = load_applied(file, proposals)
     from powerfault.measures.derating import read_derating
-    from powerfault.measures.endurance import list_cases, study_endurance
+    from powerfault.measures.endurance import CASES_WITHOUT_ASKING, list_cases, study_endurance
     from powerfault.network.failure_modes import parse_event
 
     events = tuple(parse_event(topology, e) for e in given)
-    cases = [tuple(parse_event(topology, e) for e in failed)] if failed else list_cases(topology, order, modes, events)
+    limit = None if yes else CASES_WITHOUT_ASKING
+    if failed:
+        cases = [tuple(parse_event(topology, e) for e in failed)]
+    else:
+        cases = list_cases(topology, order, modes, events, limit)
     with Progress() as progress:
         found = study_endurance(
             topology, cases, stage, events, read_derating(topology), rated=rated, spare=not failed, progress=progress

@@ -14,6 +14,7 @@ from powerfault.cli.options import (
     modes_option,
     unmet_option,
     with_option,
+    yes_option,
 )
 from powerfault.measures.derating import RULES
 from powerfault.model.elements import STAGES
@@ -44,6 +45,7 @@ from powerfault.model.elements import STAGES
 @click.option(
     "--max-drop", "drop", type=click.FloatRange(min=0, min_open=True, max=50), help="Allowed drop in percent."
 )
+@yes_option
 @json_option
 @click.option("-o", "output", type=click.Path(), help="Write the picture (.svg) or the whole sheet (.md) to this file.")
 @unmet_option
@@ -58,6 +60,7 @@ def command(
     rule: str | None,
     conductor_c: float | None,
     drop: float | None,
+    yes: bool,
     as_json: bool,
     output: str | None,
     fail_on_unmet: bool,
@@ -71,6 +74,7 @@ def command(
     if output and not output.endswith((".svg", ".md")):
         raise OutputError(f"cannot write {output}: a picture ends in .svg, a sheet in .md")
     topology = load_applied(file, proposals)
+    from powerfault.measures.jumper_size import CASES_WITHOUT_ASKING
     from powerfault.measures.size_study import study_size
 
     with Progress() as progress:
@@ -85,6 +89,7 @@ def command(
             drop_percent=drop,
             stages=stages or STAGES,
             progress=progress,
+            limit=None if yes else CASES_WITHOUT_ASKING,
         )
     if output:
         from powerfault.output.files import write_atomically

@@ -24,7 +24,7 @@ from powerfault.errors import ModelError, Problem, RequestError
 from powerfault.failures.case_state import CaseState, case_states
 from powerfault.measures.charging import Charging, Rates
 from powerfault.measures.derating import Derating
-from powerfault.measures.jumper_size import Progress
+from powerfault.measures.jumper_size import Progress, count_cases
 from powerfault.measures.layout import Layout, lay_out
 from powerfault.measures.positions import RatedPositions, positions_of
 from powerfault.model.elements import STAGES, Component, Event, Topology, in_phase
@@ -32,6 +32,7 @@ from powerfault.network.failure_modes import list_events
 from powerfault.network.graph import build_network
 
 HORIZON_H = 1000.0
+CASES_WITHOUT_ASKING = 20_000
 EMPTY_KWH = 1e-9
 ASSUMPTIONS = (
     "a storage begins with what an undisturbed cycle leaves it where the failure strikes: the worst boundary of phases",
@@ -103,10 +104,15 @@ class Endurance:
 
 
 def list_cases(
-    topology: Topology, order: int, modes: Sequence[str] = ("loss",), given: Iterable[Event] = ()
+    topology: Topology,
+    order: int,
+    modes: Sequence[str] = ("loss",),
+    given: Iterable[Event] = (),
+    limit: int | None = CASES_WITHOUT_ASKING,
 ) -> list[tuple[Event, ...]]:
-    """All cases of 0 to ``order`` events, one a component at most."""
+    """All cases of 0 to ``order`` events, one a component at most; :class:`TooLargeError` for more than ``limit``."""
     events = list_events(topology, modes, given)
+    count_cases(events, order, limit)
     return [
         case for k in range(order + 1) for case in combinations(events, k) if len({e.id for e in case}) == len(case)
     ]

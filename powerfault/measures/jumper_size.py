@@ -18,7 +18,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
 
-from powerfault.errors import RequestError, nearest
+from powerfault.errors import RequestError, TooLargeError, nearest
 from powerfault.failures.case_state import case_states, failed_rows
 from powerfault.failures.energise import Energised, energise
 from powerfault.failures.lanes import WholeNumberLanes
@@ -32,6 +32,7 @@ from powerfault.network.failure_modes import list_events, merge_given
 from powerfault.network.graph import build_network
 
 AT_ONCE = 512
+CASES_WITHOUT_ASKING = 200_000
 Case = tuple[Event, ...]
 Progress = Callable[[int, int], None]
 METHOD = (
@@ -125,13 +126,15 @@ def find_need(
     derating: Derating | None = None,
     stages: Sequence[int] = (0, 1, 2, 3),
     progress: Progress | None = None,
+    limit: int | None = CASES_WITHOUT_ASKING,
 ) -> Need:
     """Return what all cases of 0 to ``order`` events ask of conductor ``id_``. Events of its own are left out.
 
-    Work grows with the cases for the two evaluations, and with those that need the conductor for the flows.
+    Raises :class:`TooLargeError` for more than ``limit`` cases (``None``: any number). Work grows with the cases for
+    the two evaluations, and with those that need the conductor for the flows.
     """
     finder = _Finder(topology, id_, modes, tuple(given), derating or Derating(), stages)
-    total = _count(finder.events, order)
+    total = count_cases(finder.events, order, limit)
     done = needing = 0
     for cases in _cases(finder.events, order):
         needing += finder.look_at(cases)
@@ -335,13 +338,22 @@ def _bits(row: int) -> Iterator[int]:
         row ^= low
 
 
-def _count(events: Sequence[Event], order: int) -> int:
-    """The number of cases of 0 to ``order`` events, one a component at most."""
+def count_cases(events: Sequence[Event], order: int, limit: int | None) -> int:
+    """The number of cases of 0 to ``order`` events, one a component at most.
+
+    Raises :class:`TooLargeError` where that is more than ``limit``.
+    """
     counts = [1] + [0] * order
     for size in Counter(e.id for e in events).values():
         for k in range(order, 0, -1):
             counts[k] += counts[k - 1] * size
-    return sum(counts)
+    total = sum(counts)
+    if limit is not None and total > limit:
+        raise TooLargeError(
+            f"order {order} makes {total:,} cases, more than the {limit:,} that run without being asked for; use --yes "
+            "to run them all, a lower --order, or fewer --modes"
+        )
+    return total
 
 
 def _reach(start: Iterable[str], neighbours: Mapping[str, Sequence[str]]) -> set[str]:

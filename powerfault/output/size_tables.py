@@ -212,7 +212,7 @@ def verdict_sentence(size: ConductorSize) -> str:
     if size.smallest is not None:
         row = next(r for d in size.directions for r in d.rows if r.gauge == size.smallest)
         text += f"Smallest stocked gauge that would do: {row.name}."
-    elif any(r.fits is False for d in size.directions for r in d.rows):
+    elif any(d.rows and all(r.fits is False for r in d.rows) for d in size.directions):
         text += "No stocked gauge meets all criteria; more conductors in parallel, a shorter run or less load would."
     else:
         text += "No smallest gauge can be named: see what was not judged."
