@@ -18,6 +18,8 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from powerfault.errors import ModelError, OutputError, PowerfaultError, RequestError, TooLargeError, ToolError
+    from powerfault.measures.size_study import study_size as size
+    from powerfault.measures.voltage_study import study_voltages as voltages
     from powerfault.model.elements import Event, Topology
     from powerfault.model.modify import apply_proposals as apply
     from powerfault.model.reader import load_topology as load
@@ -44,10 +46,13 @@ _WHERE = {
     "compare": "study",
     "draw": "output.case_pictures",
     "faults": "study:study",
+    "size": "measures.size_study:study_size",
+    "voltages": "measures.voltage_study:study_voltages",
 }
 __all__ = [
     "Comparison", "Event", "ModelError", "OutputError", "PowerfaultError", "RequestError", "Study", "TooLargeError",
-    "ToolError", "Topology", "__version__", "apply", "compare", "draw", "faults", "load", "read_topology_text",
+    "ToolError", "Topology", "__version__", "apply", "compare", "draw", "faults", "load", "read_topology_text", "size",
+    "voltages",
 ]  # fmt: skip
 
 
