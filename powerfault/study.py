@@ -41,7 +41,13 @@ from powerfault.measures.direct_cutsets import direct_cut_sets
 from powerfault.measures.rated_table import RatedTable, rated_table
 from powerfault.model.elements import MODES, OUTCOMES, Event, Topology
 from powerfault.model.modify import apply_proposals
-from powerfault.network.failure_modes import check_modes, describe_unasked, list_events, parse_event
+from powerfault.network.failure_modes import (
+    check_given_after,
+    check_modes,
+    describe_unasked,
+    list_events,
+    parse_event,
+)
 from powerfault.network.galvanic import GroundFinding, ground_findings
 from powerfault.network.graph import Network, build_network
 
@@ -492,22 +498,13 @@ def compare(
         before = study(before, order, modes, given, limit=limit, ratings=ratings, progress=progress)
     if not isinstance(after, Study):
         changed = after if isinstance(after, Topology) else apply_proposals(before.topology, tuple(after))
-        _given_after(changed, before.given)
+        check_given_after(changed, before.given)
         rated = before.rated is not None
         after = study(changed, before.order, before.modes, before.given, limit=limit, ratings=rated, progress=progress)
     if _question(before) != _question(after):
         raise RequestError("the two studies differ in order, modes, given events or ratings; compare like with like")
     changes = compare_consumers(Judged(before.table, before.verdicts), Judged(after.table, after.verdicts))
     return Comparison(before, after, tuple(changes))
-
-
-def _given_after(changed: Topology, given: Iterable[Event]) -> None:
-    """Raise :class:`RequestError` where an event given before the change does not exist after it."""
-    for event in given:
-        try:
-            parse_event(changed, str(event))
-        except RequestError as error:
-            raise RequestError(f"{error} after the change; a given event must exist before and after") from error
 
 
 def _question(found: Study) -> tuple[object, ...]:

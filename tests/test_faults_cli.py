@@ -163,12 +163,13 @@ def test_saved_results_say_that_the_question_was_changed(tmp_path: Path) -> None
     assert json.loads(run("compare", *files[::-1], "--json").stdout)["question_changes"] == []
 
 
-def test_an_event_given_that_the_change_takes_away_is_refused(tmp_path: Path) -> None:
+@pytest.mark.parametrize("command", ["compare", "likelihood"])
+def test_an_event_given_that_the_change_takes_away_is_refused(tmp_path: Path, command: str) -> None:
     (tmp_path / "t.yaml").write_text(
         "powerfault: 1\ncomponents: {PV: {kind: source}, PW: {kind: source}}\nloads: {FAN: {fed_by: [PV, PW]}}\n"
         "proposals: {OFF: {remove: {components: [PW]}}}\n"
     )
-    result = run("compare", str(tmp_path / "t.yaml"), "--with", "OFF", "--given", "PW", "--json")
+    result = run(command, str(tmp_path / "t.yaml"), "--with", "OFF", "--given", "PW", "--json")
     assert (result.returncode, result.stdout) == (EXIT_USAGE, "")
     assert result.stderr == (
         "error: event 'PW': no component of that id after the change; a given event must exist before and after\n"

@@ -19,7 +19,7 @@ from powerfault.measures.probability import Span
 from powerfault.measures.rates import Floats
 from powerfault.measures.uncertainty import Quantiles, quantiles
 from powerfault.model.elements import SEVERITIES, Event, Topology
-from powerfault.network.failure_modes import merge_given
+from powerfault.network.failure_modes import check_given_after, merge_given
 
 
 @dataclass(frozen=True, slots=True)
@@ -146,6 +146,8 @@ def compare_likelihoods(
 ) -> LikelihoodChange:
     """Return the likelihoods of ``before`` and, if there is one, of ``after``; ``given`` events stand in both."""
     failed = tuple(given)
+    if after is not None:
+        check_given_after(after, failed)
 
     def one(topology: Topology) -> Likelihood:
         standing = merge_given(topology, failed) if failed else topology.standing

@@ -79,6 +79,15 @@ def merge_given(topology: Topology, given: Iterable[Event]) -> tuple[Event, ...]
     return tuple(merged.values())
 
 
+def check_given_after(changed: Topology, given: Iterable[Event]) -> None:
+    """Raise :class:`RequestError` where an event given before the change does not exist after it."""
+    for event in given:
+        try:
+            parse_event(changed, str(event))
+        except RequestError as error:
+            raise RequestError(f"{error} after the change; a given event must exist before and after") from error
+
+
 def describe_unasked(topology: Topology, modes: Sequence[str]) -> tuple[str, ...]:
     """Name the modes and kinds that an enumeration over ``modes`` leaves out, a sentence each."""
     notes = []
