@@ -636,6 +636,11 @@ def test_each_problem_has_its_own_message_and_place(text: str, expected: str) ->
         assert any(line.startswith(expected) for line in found)
 
 
+@pytest.mark.parametrize("line", ["5", "~", "[PV, BUS]"])
+def test_what_is_no_feed_line_is_said_once(line: str) -> None:
+    assert len([problem for problem in problems(feed(line)) if "expected a feed line" in problem]) == 1
+
+
 def test_one_fault_gives_one_problem() -> None:
     """No cascade: a component that could not be read is known to what refers to it."""
     text = SMALL.replace("BUS: {kind: bus}", "BUS: {kind: buss}") + "standing: {failed: [BUS]}\n"

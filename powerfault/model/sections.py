@@ -83,6 +83,8 @@ def read_links(values: Values, path: str, lines: Any, links: dict[Link, str], no
         return
     for number, line in enumerate(lines):
         here = f"{path}[{number}]"
+        if line is None:
+            continue  # was reported where the list was read
         if not isinstance(line, str):
             findings.problem(here, f"expected a feed line such as A -> B, found {describe(line)}")
             continue
