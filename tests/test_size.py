@@ -147,6 +147,30 @@ def test_the_feeders_bound_the_transfer() -> None:
     assert "loads must be shed" in study.sizes[0].directions[0].findings[0].text
 
 
+def test_ratings_may_ask_more_than_paths() -> None:
+    # CV-A lives, but can give 1 kW of FAN's 3: no path depends on the tie, and yet it carries the rest.
+    topology = tie(**{"efficiency: 0.95, rating_kw: 5}\n  DB-A": "efficiency: 0.95, rating_kw: 1}\n  DB-A"})
+    given = ["S-B"]
+    without = study_size(topology, order=1).sizes[0].need
+    towards_a = {t.receives: t for t in without.governing()}["BRK"]
+    assert towards_a.failed != ()
+    healthy = {t.phase: t for t in study_size(topology, order=1, ratings=True).sizes[0].need.greatest.values()
+               if t.receives == "BRK"}  # fmt: skip
+    assert healthy["sunlit"].power_kw == pytest.approx(3)  # no less than what the path needs
+    lost = study_size(topology, order=1, given=given, ratings=True).sizes[0].need
+    assert all(t.power_kw <= 1 + 1e-9 for t in lost.greatest.values() if t.receives == "DB-B")
+    weak = tie(**{
+        "S-A: {kind: source}": "S-A: {kind: source, can_fail: false}",
+        "CV-A: {kind: converter, voltage_v: 120, efficiency: 0.95, rating_kw: 5}":
+            "CV-A: {kind: converter, voltage_v: 120, efficiency: 0.95, rating_kw: 1, can_fail: false}",
+        "DB-A: {kind: bus, voltage_v: 120}": "DB-A: {kind: bus, voltage_v: 120, can_fail: false}",
+    })  # fmt: skip
+    assert "BRK" not in {t.receives for t in study_size(weak).sizes[0].need.governing()}
+    rated = {t.receives: t for t in study_size(weak, ratings=True).sizes[0].need.governing()}
+    assert rated["BRK"].power_kw == pytest.approx(2)
+    assert rated["BRK"].depends == ()
+
+
 def test_converters_behind_the_jumper_add_their_loss() -> None:
     text = TIE.replace("  BRK:", "  LV: {kind: converter, voltage_v: 28, efficiency: 0.9}\n  BRK:")
     text = text.replace("  - S-B", "  - DB-A -> LV\n  - S-B").replace("FAN: {fed_by: [DB-A]", "FAN: {fed_by: [LV]")

@@ -45,6 +45,9 @@ from powerfault.model.elements import STAGES
 @click.option(
     "--max-drop", "drop", type=click.FloatRange(min=0, min_open=True, max=50), help="Allowed drop in percent."
 )
+@click.option(
+    "--ratings", is_flag=True, help="Also what it carries where its own side has a path but too little power."
+)
 @yes_option
 @json_option
 @click.option("-o", "output", type=click.Path(), help="Write the picture (.svg) or the whole sheet (.md) to this file.")
@@ -60,6 +63,7 @@ def command(
     rule: str | None,
     conductor_c: float | None,
     drop: float | None,
+    ratings: bool,
     yes: bool,
     as_json: bool,
     output: str | None,
@@ -88,6 +92,7 @@ def command(
             conductor_c=conductor_c,
             drop_percent=drop,
             stages=stages or STAGES,
+            ratings=ratings,
             progress=progress,
             limit=None if yes else CASES_WITHOUT_ASKING,
         )

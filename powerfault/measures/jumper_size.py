@@ -13,6 +13,7 @@ Cases in which the jumper's surroundings are alike are solved once.
 
 from __future__ import annotations
 
+import math
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -142,6 +143,29 @@ def find_need(
         if progress is not None:
             progress(done, total)
     return Need(topology.components[id_], order, tuple(modes), total, needing, finder.greatest, tuple(finder.unsolved))
+
+
+def with_rated(topology: Topology, need: Need, stage: str, given: Iterable[Event] = ()) -> Need:
+    """``need`` with what the jumper carries in the best service under ratings of each case, where that is more.
+
+    A load with a path of its own may still draw through the jumper because its own side is too weak; no path depends
+    on it then, and :func:`find_need` does not see it. One study of served load over all cases of the order.
+    """
+    from powerfault.measures.capacity_study import capacity_study
+
+    id_ = need.conductor.id
+    greatest = dict(need.greatest)
+    for case in capacity_study(topology, need.order, need.modes, tuple(given), stage=stage).cases:
+        carried = case.jumpers.get(id_)
+        if carried is None or carried.kw <= 1e-6 or carried.source is None or carried.target is None:
+            continue
+        way = case.phase, carried.source, carried.target
+        if way not in greatest or carried.kw > greatest[way].power_kw * (1 + 1e-6):
+            greatest[way] = Transfer(
+                id_, case.failed, stage, case.phase, carried.source, carried.target, carried.kw, math.inf, 0.0,
+                lay_out(topology).nominal.get(id_), (),
+            )  # fmt: skip
+    return replace(need, greatest=greatest)
 
 
 def charging_positions(topology: Topology, transfer: Transfer, given: Iterable[Event] = ()) -> Positions:

@@ -29,7 +29,7 @@ from dataclasses import dataclass, replace
 
 from powerfault.measures.derating import Derating, read_derating
 from powerfault.measures.gauge_choice import ConductorSize, size_conductor
-from powerfault.measures.jumper_size import CASES_WITHOUT_ASKING, Progress, conductors_to_size, find_need
+from powerfault.measures.jumper_size import CASES_WITHOUT_ASKING, Progress, conductors_to_size, find_need, with_rated
 from powerfault.measures.protection import study_protection
 from powerfault.measures.protection_values import Protection
 from powerfault.measures.quantity import UNMET, Finding
@@ -80,14 +80,16 @@ def study_size(
     conductor_c: float | None = None,
     drop_percent: float | None = None,
     stages: Sequence[str] = STAGES,
+    ratings: bool = False,
     progress: Progress | None = None,
     limit: int | None = CASES_WITHOUT_ASKING,
 ) -> SizeStudy:
     """Size ``conductors`` (default: the jumpers of the applied proposals, else all jumpers) of ``topology``.
 
-    ``rule``, ``conductor_c`` and ``drop_percent`` stand in for those of the file's ``derating``. Raises
-    :class:`RequestError` for an unknown conductor, rule, mode or event, or more than ``limit`` cases, and
-    :class:`ModelError` for a wrong ``derating``.
+    With ``ratings`` also what a jumper carries in the best service under ratings (at stage commanded, unless other
+    stages are named), where that is more than any path needs. ``rule``, ``conductor_c`` and ``drop_percent`` stand in
+    for those of the file's ``derating``. Raises :class:`RequestError` for an unknown conductor, rule, mode or event,
+    or more than ``limit`` cases, and :class:`ModelError` for a wrong ``derating``.
     """
     chosen = conductors_to_size(topology, conductors)
     derating = read_derating(topology, rule)
@@ -103,6 +105,9 @@ def study_size(
     sizes = []
     for component in chosen:
         need = find_need(topology, component.id, order, modes, events, derating, numbers, progress, limit)
+        if ratings:
+            for stage in stages if len(stages) < len(STAGES) else ("commanded",):
+                need = with_rated(topology, need, stage, events)
         sizes.append(size_conductor(topology, need, derating, events))
     protection = _concerning(study_protection(topology, derating, [c.id for c in chosen]), topology)
     healthy = study_voltages(topology, (), "uninterrupted", events)
