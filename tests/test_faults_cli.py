@@ -176,6 +176,16 @@ def test_an_event_given_that_the_change_takes_away_is_refused(tmp_path: Path, co
     )
 
 
+def test_rates_missing_of_what_is_down_already_are_named_for_no_consumer(tmp_path: Path) -> None:
+    (tmp_path / "t.yaml").write_text(
+        "powerfault: 1\ncomponents: {PV: {kind: source}, B: {kind: bus}}\nfeeds: [PV -> B]\n"
+        "loads: {FAN: {fed_by: [B]}}\nproposals: {OFF: {remove: {components: [PV]}}}\n"
+    )
+    said = run("likelihood", str(tmp_path / "t.yaml"), "--with", "OFF").stdout
+    assert "\nRates are missing. Give failures_per_million_hours for PV, B.\n" in said
+    assert "No number for :" not in said
+
+
 def test_the_order_of_two_files_makes_no_cut_set_new(tmp_path: Path) -> None:
     rest = "feeds: [PV -> A, PV -> B]\nloads: {FAN: {fed_by: [A, B]}}\n"
     for file, buses in (("a.yaml", "A: {kind: bus}, B: {kind: bus}"), ("b.yaml", "B: {kind: bus}, A: {kind: bus}")):

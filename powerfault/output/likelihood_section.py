@@ -47,8 +47,8 @@ def likelihood_blocks(
         without = [c.id for c in change.consumers if c.either.over_mission is None]
         blocks.append(
             Paragraph(
-                f"No number for {listed(without)}: a rate is missing. Give failures_per_million_hours for "
-                f"{listed(missing, 40)}.",
+                (f"No number for {listed(without)}: a rate is missing." if without else "Rates are missing.")
+                + f" Give failures_per_million_hours for {listed(missing, 40)}.",
                 "doubt",
             )
         )
