@@ -51,8 +51,8 @@ def cures_section(report: ReportInput) -> Section | None:
     gone = sum(len(c.gone) for c in changes)
     names = f": {listed(report.by_severity(c.id for c in higher))}" if higher else ""
     words = (
-        f"Single failures that no longer fail some consumer: {len(singles)}. Minimal cut sets gone: {gone:,}. Consumers "
-        f"that tolerate more failures than before: {len(higher)}{names}."
+        f"Single failures that no longer fail some consumer: {len(singles)}. Minimal cut sets gone: {gone:,}. "
+        f"Consumers that tolerate more failures than before: {len(higher)}{names}."
     )
     blocks.append(Paragraph(words, "good"))
     if cured:

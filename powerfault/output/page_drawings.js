@@ -34,7 +34,7 @@ function copy(side) {
     }
     lines[n] = g;
   }
-  return {svg, boxes, lines, rects, side};
+  return {svg, boxes, lines, rects, side, lineLooks: [], said: []};
 }
 
 function paint(drawing, boxLooks, lineLooks) {
@@ -50,7 +50,11 @@ function paint(drawing, boxLooks, lineLooks) {
     if (mark) b.g.append(b.mark = svgEl("use", {href: "#m-" + mark, x: b.x, y: b.y}));
     if (tripped) b.g.append(b.tripped = svgEl("use", {href: "#m-tripped", x: b.x - 14, y: b.y}));
   });
-  lineLooks.forEach((look, n) => drawing.lines[n].setAttribute("class", "line l-" + look));
+  lineLooks.forEach((look, n) => {
+    if (drawing.lineLooks[n] === look) return;
+    drawing.lineLooks[n] = look;
+    drawing.lines[n].setAttribute("class", "line l-" + look);
+  });
 }
 
 function frameOf(...several) {

@@ -85,18 +85,28 @@ function showDrawings() {
     paint(drawing, ...latest[side].looks);
     latest[side].looks[0].forEach(([look], n) => {
       const id = data.boxes[n][0];
+      const failed = view.events.has(id), said = look + failed;
+      if (drawing.said[n] === said) return;
+      drawing.said[n] = said;
       drawing.boxes[n].g.setAttribute("aria-label", `${data.labels[id]}: ${data.looks[look][0]}`);
-      drawing.boxes[n].g.setAttribute("aria-pressed", view.events.has(id) ? "true" : "false");
+      drawing.boxes[n].g.setAttribute("aria-pressed", failed ? "true" : "false");
     });
   }
   const frame = view.touched ? frameOf(...data.sides.map(s => [drawings[s], latest[s].looks[0]])) : size;
   for (const side of data.sides) {
-    const {svg} = drawings[side], canvas = svg.parentNode;
-    svg.setAttribute("viewBox", frame.join(" "));
+    const {svg} = drawings[side], box = frame.join(" ");
     // Without a chosen size: fit, but never so small that the words cannot be read.
-    const fit = canvas.clientWidth || 600, readable = Math.max(fit, 0.62 * frame[2]);
-    svg.style.width = Math.round(view.zoom === 0 ? readable : view.zoom < 0 ? fit : view.zoom * frame[2]) + "px";
+    const readable = Math.max(room, 0.62 * frame[2]);
+    const width = Math.round(view.zoom === 0 ? readable : view.zoom < 0 ? room : view.zoom * frame[2]) + "px";
+    if (svg.getAttribute("viewBox") !== box) svg.setAttribute("viewBox", box);
+    if (svg.style.width !== width) svg.style.width = width;
   }
+}
+
+// The width of a canvas: asked for only when it may have changed, since asking makes the browser lay the page out.
+let room = 600;
+function measure() {
+  room = document.querySelector(".canvas").clientWidth || 600;
 }
 
 function address() {
@@ -149,13 +159,21 @@ function reach(drawing, n) {
   canvas.scrollTop += box.top - area.top - area.height / 2 + box.height / 2;
 }
 
-function focusBox(drawing, n, quiet) {
+let here = -1;
+function markBox(n) {
   for (const side of data.sides) {
-    drawings[side].boxes.forEach(b => { b.g.setAttribute("tabindex", "-1"); b.g.classList.remove("here"); });
-    drawings[side].boxes[n].g.setAttribute("tabindex", "0");
-    if (!quiet) drawings[side].boxes[n].g.classList.add("here");
+    const {boxes} = drawings[side];
+    if (here >= 0) { boxes[here].g.setAttribute("tabindex", "-1"); boxes[here].g.classList.remove("here"); }
+    boxes[n].g.setAttribute("tabindex", "0");
+    boxes[n].g.classList.add("here");
   }
-  if (!quiet) { drawing.boxes[n].g.focus({preventScroll: true}); reach(drawing, n); }
+  here = n;
+}
+
+function focusBox(drawing, n) {
+  markBox(n);
+  drawing.boxes[n].g.focus({preventScroll: true});
+  reach(drawing, n);
 }
 
 function step(drawing, n, dx, dy) {
@@ -179,7 +197,8 @@ function setUpExplorer() {
     canvas.append(drawing.svg);
     drawing.boxes.forEach((b, n) => {
       b.g.setAttribute("role", "button");
-      b.g.addEventListener("click", () => { focusBox(drawing, n); toggle(data.boxes[n][0]); });
+      b.g.setAttribute("tabindex", "-1");
+      b.g.addEventListener("click", () => { markBox(n); toggle(data.boxes[n][0]); });
       b.g.addEventListener("keydown", event => {
         const by = {ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1], ArrowDown: [0, 1]}[event.key];
         if (by) { event.preventDefault(); step(drawing, n, ...by); }
@@ -199,7 +218,8 @@ function setUpExplorer() {
         }
     });
   }
-  focusBox(drawings[data.sides[0]], 0, true);
+  measure();
+  markBox(0);
   const known = new Map();
   data.boxes.forEach(([id], n) => {
     known.set(id.toLowerCase(), n);
@@ -230,7 +250,7 @@ function setUpExplorer() {
     event.target.setAttribute("aria-pressed", view.touched);
     showDrawings();
   });
-  window.addEventListener("resize", showDrawings);
+  window.addEventListener("resize", () => { measure(); showDrawings(); });
 }
 
 function readAddress() {
