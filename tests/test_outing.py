@@ -16,9 +16,9 @@ from powerfault.errors import ModelError, TooLargeError
 from powerfault.jumper.exposure import JobCost, StateJudge, Where, best_order
 from powerfault.jumper.open_points import OpenPointRules
 from powerfault.jumper.outing import PlanStudy, phases_between, study_plan
+from powerfault.jumper.outing_certain import both_ends
 from powerfault.jumper.outing_plan import Plan
 from powerfault.jumper.outing_reader import load_plan, read_plan_text
-from powerfault.jumper.outing_rules import both_ends
 from powerfault.jumper.timeline import build_timeline, precedence
 from powerfault.model.elements import Topology
 from powerfault.model.modify import apply_proposals
@@ -635,6 +635,46 @@ def test_command(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     code, _, err = run(str(tmp_path / "s.yaml"))
     assert code == 2
     assert "s.yaml:" in err
+
+
+COOLANT = """
+outing_plan: 1
+crew: [UMA, ILO]
+open_points: 1
+sites: {{panel: {{}}}}
+outings:
+  first:
+    start_site: panel
+    jobs:
+      move:
+        fits: [J-MOVE]
+        steps:
+          - {{id: shut, do: close, what: [V-J, V-B], who: inside, minutes: 1}}
+          - {{id: tags, do: tag, what: {tagged}, who: UMA, minutes: 3}}
+          - {{id: dry, do: prove-dead, what: [CJ-2, CP-2], who: ILO, minutes: 5}}
+          - {{id: swap, do: relocate, what: CJ-2, who: both, minutes: 20}}
+          - {{id: free, do: untag, what: {tagged}, who: UMA, minutes: 2}}
+          - {{id: turn, do: open, what: [V-J, V-B], who: inside, minutes: 1}}
+"""
+
+
+def test_a_coolant_jumper_is_judged_like_a_power_jumper() -> None:
+    topology = load_topology(FOLDER / "coolant-lines.yaml")
+    good = study_plan(topology, read_plan_text(COOLANT.format(tagged="[V-J, V-B]"), topology), order=1)
+    assert not good.refused, [f.message for f in good.findings if f.refuses]
+    last = good.last
+    assert last.state.fitted == ("J-MOVE",)
+    assert last.judgement.outcomes == {}
+    by_id = {s.slot.step.id: s for s in good.results[0].steps}
+    assert by_id["shut"].judgement.outcomes["RACK"] == "automatic", "a closed valve passes nothing until it is turned"
+    # An untagged valve does not count, nor does one left open; the pump that the jumper hangs on today is named.
+    bare = study_plan(topology, read_plan_text(COOLANT.format(tagged="[V-B]"), topology), order=1)
+    assert ("lock-and-tag", "swap") in refusals(bare)
+    assert any("PMP-A" in f.ids for f in bare.findings if f.refuses)
+    text = COOLANT.format(tagged="[V-J, V-B]").replace("do: close, what: [V-J, V-B]", "do: open, what: [V-J, V-B]")
+    wrong = study_plan(topology, read_plan_text(text, topology), order=1)
+    assert ("sequence", "tags") in refusals(wrong)
+    assert ("isolate", "swap") in refusals(wrong)
 
 
 def test_report_holds_ranking_sheet_and_installation(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -46,6 +46,7 @@ class CandidateSets:
         self.listed: dict[str, Candidate] = {c.id: c for c in candidates.listed}
         self.evaluations = 0
         self._known: dict[Chosen, Worth | None] = {}
+        self._known_without: dict[Chosen, Worth | None] = {}
         self._grounds: dict[Chosen, _Ground | str] = {}
         union = build_union(self.topology, list(self.listed))
         self.refused = dict(union.refused)
@@ -72,18 +73,24 @@ class CandidateSets:
         wanted = set(chosen)
         return tuple(i for i in self.listed if i in wanted)
 
-    def judge(self, sets: Sequence[Sequence[str]], progress: Progress | None = None) -> list[Worth | None]:
-        """Return the worth of each set, ``None`` where it cannot be applied."""
+    def judge(
+        self, sets: Sequence[Sequence[str]], progress: Progress | None = None, *, own_events: bool = True
+    ) -> list[Worth | None]:
+        """Return the worth of each set, ``None`` where it cannot be applied.
+
+        Without ``own_events`` the failures of what the candidates bring are left out: cheaper, and never worth less.
+        """
+        known = self._known if own_events else self._known_without
         wanted = [self.ordered(s) for s in sets]
         by_ground: dict[Chosen, list[Chosen]] = {}
         for chosen in dict.fromkeys(wanted):
-            if chosen not in self._known:
+            if chosen not in known:
                 by_ground.setdefault(tuple(i for i in chosen if i in self.apart), []).append(chosen)
         total, done = sum(map(len, by_ground.values())), 0
         for first, group in by_ground.items():
             ground = self._find_ground(first)
             if isinstance(ground, str):
-                self._known.update(dict.fromkeys(group))
+                known.update(dict.fromkeys(group))
                 continue
             fitting = []
             for chosen in group:
@@ -91,7 +98,7 @@ class CandidateSets:
                 if all(i in ground.union.additions for i in added):
                     fitting.append((chosen, added))
                 else:
-                    self._known[chosen] = None
+                    known[chosen] = None
             if not fitting:
                 continue
             assert ground.evaluator is not None
@@ -102,14 +109,14 @@ class CandidateSets:
                     progress(before + n, total)
 
             segments = [
-                Segment(s.present, (*ground.own, *s.own_events))
+                Segment(s.present, (*ground.own, *s.own_events) if own_events else ())
                 for s in union_segments(ground.union, [added for _, added in fitting])
             ]
             for (chosen, _), worth in zip(fitting, ground.evaluator.measure(segments, report), strict=True):
-                self._known[chosen] = worth
+                known[chosen] = worth
             self.evaluations += len(fitting)
             done += len(group)
-        return [self._known[chosen] for chosen in wanted]
+        return [known[chosen] for chosen in wanted]
 
     def _find_ground(self, first: Chosen) -> _Ground | str:
         if first not in self._grounds:

@@ -16,9 +16,10 @@ from powerfault.jumper.exposure import BestOrder, Judgement, StateJudge
 from powerfault.jumper.findings import Finding
 from powerfault.jumper.isolation_choice import SWITCHED_BY
 from powerfault.jumper.open_points import JOINING_KINDS, OpenPointRules, find_work_site, read_rules
+from powerfault.jumper.outing_certain import both_ends
 from powerfault.jumper.outing_order import Planner
 from powerfault.jumper.outing_plan import Job, Outing, Plan
-from powerfault.jumper.outing_rules import Moment, RuleCheck, both_ends
+from powerfault.jumper.outing_rules import Moment, RuleCheck
 from powerfault.jumper.outing_state import Course, SystemState
 from powerfault.jumper.timeline import Slot, Timeline, build_timeline, precedence
 from powerfault.model.elements import Topology

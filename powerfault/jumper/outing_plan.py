@@ -15,9 +15,9 @@ from powerfault.errors import ModelError, Problem
 INSIDE = "inside"
 ACTIONS = {
     "travel": "go to another site",
-    "open": "open a device (close a valve), so that it parts",
-    "close": "close a device (open a valve), so that it passes",
-    "tag": "lock or tag a device that stands open",
+    "open": "open a device: a switch then parts, a valve passes",
+    "close": "close a device: a switch then passes, a valve parts",
+    "tag": "lock or tag a device that parts: an open switch, a closed valve",
     "untag": "take a tag off",
     "wait": "let stored energy go",
     "prove-dead": "prove absence of voltage (or of pressure) at a place",

@@ -15,6 +15,7 @@ from powerfault.errors import PowerfaultError
 from powerfault.jumper.findings import CAUTIONS, REFUSES, Finding
 from powerfault.jumper.isolation_checks import check_connectors
 from powerfault.jumper.open_points import JOINING_KINDS, OpenPointRules, WeakestPath, WorkSite, find_work_site
+from powerfault.jumper.outing_certain import Certain, both_ends, fewest_open
 from powerfault.jumper.outing_plan import INSIDE, ON_CONTACTS, ON_DEVICES, Job, Plan, Step
 from powerfault.jumper.outing_state import Course, SystemState, state_topology
 from powerfault.jumper.timeline import Slot
@@ -85,7 +86,8 @@ class RuleCheck:
             parted = part.normally_open if position is None else not position
             if step.do == "tag":
                 if not parted:
-                    yield self._finding(step, "sequence", REFUSES, f"{id_} does not stand open when it is tagged", id_)
+                    said = f"{id_} does not stand {part.position_name(False)} when it is tagged"
+                    yield self._finding(step, "sequence", REFUSES, said, id_)
                 if step.who == (INSIDE,):
                     said = f"a tag on {id_} set from inside holds the command, not the device"
                     yield self._finding(step, "lock-and-tag", CAUTIONS, said, id_)
@@ -97,12 +99,13 @@ class RuleCheck:
                     yield self._finding(step, "sequence", CAUTIONS, f"{id_} carries no tag of this plan", id_)
                 yield from self._relied(moment, id_)
                 continue
-            if (step.do == "open") == parted:
-                stands = "open" if parted else "closed"
+            if self.course.parts(step, id_) == parted:
+                stands = part.position_name(not parted)
                 yield self._finding(step, "sequence", CAUTIONS, f"{id_} stands {stands} already", id_)
-            if step.do == "close":
+            if self.course.joins(step, id_):
                 if id_ in state.tagged:
-                    yield self._finding(step, "release", REFUSES, f"{id_} is closed under its tag", id_)
+                    word = part.position_name(True)
+                    yield self._finding(step, "release", REFUSES, f"{id_} is put {word} under its tag", id_)
                 yield from self._relied(moment, id_)
             operated = part.operated or ("commanded" if part.is_switched else "manual")
             yield from self._operator(moment, id_, operated, part.operated_by)
@@ -129,12 +132,15 @@ class RuleCheck:
             if step.id in self.before[other.id] and self._parted_again(id_, step.id, other.id):
                 continue
             if step.id not in self.before[other.id] and id_ in self._parts(job, other):
-                verb = "closed" if step.do == "close" else "freed"
+                verb = "freed" if step.do == "untag" else "put back"
                 yield self._finding(step, "release", REFUSES, f"{id_} is {verb} while {other.id} may not be done", id_)
 
     def _parted_again(self, id_: str, after: str, until: str) -> bool:
         return any(
-            s.do in ("open", "tag") and id_ in s.what and after in self.before[s.id] and s.id in self.before[until]
+            (s.do == "tag" or self.course.parts(s, id_))
+            and id_ in s.what
+            and after in self.before[s.id]
+            and s.id in self.before[until]
             for s in self.steps.values()
         )
 
@@ -143,8 +149,9 @@ class RuleCheck:
         return frozenset(
             i
             for s in self.steps.values()
-            if s.do in ("open", "tag") and s.id in self.before[contact.id]
+            if s.id in self.before[contact.id]
             for i in s.what
+            if s.do == "tag" or self.course.parts(s, i)
         )
 
     # ---- contacts
@@ -174,31 +181,52 @@ class RuleCheck:
                 yield self._finding(step, "sequence", REFUSES, f"{id_} is not mated", id_)
 
     def _contact(self, moment: Moment, contacts: list[str]) -> Iterator[Finding]:
+        """Findings on work at ``contacts``, in the system as it is and in the one that the job makes."""
         step = moment.step
-        try:
-            system = self._surroundings(moment)
+        certain = Certain(self.steps, self.course, self.before, step)
+        seen: set[tuple[str, str, tuple[str, ...]]] = set()
+        anywhere = False
+        for number, system in enumerate(self._systems(moment)):
             there = [i for i in contacts if i in system.components]
             if not there:
-                said = f"{', '.join(contacts)} not there in this state"
-                yield self._finding(step, "sequence", REFUSES, said, *contacts)
-                return
-            ends = both_ends(system, there)
-            certain = _Certain(self, step)
-            tagged = self._site(system, ends, certain.tagged)
-            short = [p for p in tagged.weakest_paths((), moment.phases) if p.count < self.rules.points]
-        except PowerfaultError as error:
-            yield self._finding(step, "isolate", REFUSES, f"cannot be judged: {error}", *contacts)
-            return
-        yield from self._paths(moment, system, ends, certain, short)
-        yield from self._stored_and_proved(moment, tagged, ends, certain)
-        yield from self._matings(moment, system, there)
+                continue
+            anywhere = True
+            try:
+                ends = both_ends(system, there)
+                tagged = self._site(system, ends, certain.tagged)
+                short = [p for p in tagged.weakest_paths((), moment.phases) if p.count < self.rules.points]
+                found = [
+                    *self._paths(moment, system, ends, certain, short),
+                    *self._stored_and_proved(moment, tagged, ends, certain),
+                    *(self._matings(moment, system, there) if not number else ()),
+                ]
+            except PowerfaultError as error:
+                found = [self._finding(step, "isolate", REFUSES, f"cannot be judged: {error}", *contacts)]
+            for f in found:
+                if (f.rule, f.weight, f.ids) not in seen:
+                    seen.add((f.rule, f.weight, f.ids))
+                    yield f
+        if not anywhere:
+            said = f"{', '.join(contacts)} not there in this state"
+            yield self._finding(step, "sequence", REFUSES, said, *contacts)
+
+    def _systems(self, moment: Moment) -> list[Topology]:
+        """The system with the job's proposals in it, and, where they take something away, the one before them too.
+
+        What is half mated may be live from its far end; what is about to be taken off is live from where it hangs.
+        """
+        fresh = [p for p in moment.job.fits if p not in moment.state.fitted]
+        systems = [self._surroundings(moment)]
+        if any(self.topology.proposals[p].remove or self.topology.proposals[p].set for p in fresh):
+            systems.append(apply_proposals(self.topology, moment.state.fitted))
+        return systems
 
     def _site(self, system: Topology, ends: tuple[str, ...], parted: frozenset[str]) -> WorkSite:
         held = {c.id: c.id in parted for c in system.components.values() if c.is_switched or c.kind == "fuse"}
         return find_work_site(system, ends, self.rules, held=held)
 
     def _paths(
-        self, moment: Moment, system: Topology, ends: tuple[str, ...], certain: _Certain, short: list[WeakestPath]
+        self, moment: Moment, system: Topology, ends: tuple[str, ...], certain: Certain, short: list[WeakestPath]
     ) -> Iterator[Finding]:
         """One finding for each source that is not parted from the ends, by the rule that is broken first."""
         step, points = moment.step, self.rules.points
@@ -208,12 +236,12 @@ class RuleCheck:
         for p in short:
             if p.source not in worst or p.count < worst[p.source].count:
                 worst[p.source] = p
-        opened = _counts(self._site(system, ends, certain.opened), moment.phases)
+        opened = fewest_open(self._site(system, ends, certain.opened), moment.phases)
         now = state_topology(system, moment.state)
         by_clock = frozenset(
             c.id for c in now.components.values() if c.normally_open and c.id in moment.state.tagged
         ) | {i for i in moment.state.tagged if moment.state.position(i) is False}
-        clock = _counts(self._site(system, ends, by_clock), moment.phases)
+        clock = fewest_open(self._site(system, ends, by_clock), moment.phases)
         at_start = {
             p.source
             for p in self._site(system, ends, certain.tagged).weakest_paths((), moment.start_phases)
@@ -241,7 +269,7 @@ class RuleCheck:
             yield self._finding(step, rule, REFUSES, said, *ids)
 
     def _stored_and_proved(
-        self, moment: Moment, site: WorkSite, ends: tuple[str, ...], certain: _Certain
+        self, moment: Moment, site: WorkSite, ends: tuple[str, ...], certain: Certain
     ) -> Iterator[Finding]:
         step, before = moment.step, self.before
         system = site.topology
@@ -276,7 +304,7 @@ class RuleCheck:
                 said = f"{end} was proved dead in an earlier outing; prove it again"
                 yield self._finding(step, "prove-dead", CAUTIONS, said, end)
 
-    def _relevant(self, site: WorkSite, certain: _Certain) -> tuple[frozenset[str], frozenset[str]]:
+    def _relevant(self, site: WorkSite, certain: Certain) -> tuple[frozenset[str], frozenset[str]]:
         """The steps that open and tag the devices which part this site: those at most the asked count away."""
         near: set[str] = set()
         for end in site.ends:
@@ -297,88 +325,3 @@ class RuleCheck:
             if left is not None and left >= 1 and self.matings[id_] > left:
                 said = f"{id_} has {left} mating cycles left, and this is mating {self.matings[id_]} of the plan"
                 yield self._finding(step, "connector", REFUSES, said, id_)
-
-
-class _Certain:
-    """What the plan itself makes sure of when a step begins: devices open, and tagged besides."""
-
-    def __init__(self, check: RuleCheck, step: Step) -> None:
-        self.check, self.before = check, check.before
-        self.first = check.before[step.id]
-        self.step = step
-        devices = {i for s in check.steps.values() if s.do in ON_DEVICES for i in s.what}
-        self.opened: frozenset[str] = frozenset()
-        self.tagged: frozenset[str] = frozenset()
-        self.opening: dict[str, str] = {}
-        self.tagging: dict[str, str] = {}
-        for id_ in sorted(devices):
-            self._judge(id_)
-
-    def _steps(self, do: str, id_: str) -> list[Step]:
-        return [s for s in self.check.steps.values() if s.do == do and id_ in s.what]
-
-    def _not_after(self, step: Step) -> bool:
-        """Whether ``step`` could come before or during the contact: the plan does not put it after it."""
-        return self.step.id not in self.before[step.id]
-
-    def _judge(self, id_: str) -> None:
-        before = self.before
-        closes = [c for c in self._steps("close", id_) if self._not_after(c)]
-        opens = [o for o in self._steps("open", id_) if o.id in self.first]
-        last: Step | None = next((o for o in opens if all(c.id in before[o.id] for c in closes)), None)
-        part = self.check.topology.components.get(id_)
-        if part is None:
-            owner = self.check.course.owner.get(id_)
-            added = (self.check.topology.proposals[owner].add.get("components") or {}) if owner else {}
-            normally = (added.get(id_) or {}).get("normally")
-            stands_open = normally == ("closed" if (added.get(id_) or {}).get("kind") == "valve" else "open")
-        else:
-            stands_open = part.normally_open
-        if last is None and (closes or not stands_open):
-            return
-        self.opened |= {id_}
-        if last is not None:
-            self.opening[id_] = last.id
-        untags = [u for u in self._steps("untag", id_) if self._not_after(u)]
-        for tag in self._steps("tag", id_):
-            in_order = tag.id in self.first and (last is None or last.id in before[tag.id])
-            if in_order and all(u.id in before[tag.id] for u in untags):
-                self.tagged |= {id_}
-                self.tagging[id_] = tag.id
-                return
-
-
-def _counts(site: WorkSite, phases: Iterable[str]) -> dict[str, int]:
-    """The fewest open devices between each source and any end."""
-    found: dict[str, int] = {}
-    for p in site.weakest_paths((), phases):
-        found[p.source] = min(p.count, found.get(p.source, p.count))
-    return found
-
-
-def both_ends(system: Topology, contacts: Iterable[str]) -> tuple[str, ...]:
-    """The places to prove dead for work on ``contacts``: every connector joined to them by jumpers and cables, or
-    what a jumper without connectors plugs into; else the contacts themselves.
-    """
-    neighbours: dict[str, set[str]] = {}
-    for a, b in system.links:
-        neighbours.setdefault(a, set()).add(b)
-        neighbours.setdefault(b, set()).add(a)
-    ends: dict[str, None] = {}
-    for contact in contacts:
-        group, waiting = {contact}, [contact]
-        while waiting:
-            v = waiting.pop()
-            for w in neighbours.get(v, ()):
-                part = system.components.get(w)
-                if w not in group and part is not None and part.kind in JOINING_KINDS:
-                    group.add(w)
-                    waiting.append(w)
-        joined = [i for i in system.components if i in group]
-        connectors = [i for i in joined if system.components[i].kind == "connector"]
-        jumpers = [i for i in joined if system.components[i].is_jumper]
-        if len(connectors) < 2 and jumpers:
-            beside = {w for j in jumpers for w in neighbours.get(j, ()) if w not in group or w in connectors}
-            connectors = [i for i in system.components if i in beside] or connectors
-        ends.update(dict.fromkeys(connectors or [contact]))
-    return tuple(ends)

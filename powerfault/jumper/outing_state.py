@@ -49,7 +49,32 @@ class Course:
             for proposal in job.fits:
                 for id_ in topology.proposals[proposal].add.get("components") or {}:
                     self.owner[id_] = proposal
+        self._added = {
+            id_: fields
+            for proposal in dict.fromkeys(self.owner.values())
+            for id_, fields in (topology.proposals[proposal].add.get("components") or {}).items()
+        }
         self._known: dict[SystemState, Topology] = {}
+
+    def is_valve(self, id_: str) -> bool:
+        part = self.topology.components.get(id_)
+        kind = part.kind if part is not None else (self._added.get(id_) or {}).get("kind")
+        return kind == "valve"
+
+    def parts(self, step: Step, id_: str) -> bool:
+        """Whether ``step`` puts ``id_`` where it parts: an opened switch, a closed valve."""
+        return step.do == ("close" if self.is_valve(id_) else "open")
+
+    def joins(self, step: Step, id_: str) -> bool:
+        """Whether ``step`` puts ``id_`` where it passes: a closed switch, an opened valve."""
+        return step.do == ("open" if self.is_valve(id_) else "close")
+
+    def stands_parted(self, id_: str) -> bool:
+        """Whether ``id_`` parts in its normal position, be it there or brought by a proposal of the plan."""
+        part = self.topology.components.get(id_)
+        if part is not None:
+            return part.normally_open
+        return (self._added.get(id_) or {}).get("normally") == ("closed" if self.is_valve(id_) else "open")
 
     def contacts(self, job: Job, proposal: str) -> frozenset[str]:
         """The components of ``proposal`` that steps of ``job`` mate."""
@@ -67,7 +92,7 @@ class Course:
         """The state when ``step`` of ``job`` has ended."""
         if step.do in ("open", "close"):
             for id_ in step.what:
-                state = state.moved(id_, step.do == "close")
+                state = state.moved(id_, self.joins(step, id_))
         elif step.do == "tag":
             state = replace(state, tagged=state.tagged | set(step.what))
         elif step.do == "untag":

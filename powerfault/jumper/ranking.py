@@ -236,12 +236,12 @@ def _best_set(
             sets.listed[i].crew_minutes or 0.0,
             sets.listed[i].length_m or 0.0,
             frozenset(j for j in timed if j != i and sets.excludes(i, j)),
+            i not in sets.apart,
         )
         for i in timed
     ]
     without = tuple(i for i in sets.usable if i not in timed)
-    # What removes or sets breaks the proof of the bound: adding more might then do harm.
-    bound = _bound(sets, candidates, baseline) if not any(i in sets.apart for i in timed) else None
+    bound = _bound(sets, candidates, baseline)
     return choose_set(items, budget, lambda s: sets.judge(s, progress), bound), without
 
 
@@ -249,7 +249,7 @@ def _bound(sets: CandidateSets, candidates: Candidates, baseline: Baseline) -> B
     """Highest keys that subsets of given sets could have, from their cases in mode ``loss`` alone."""
     if baseline.modes == ("loss",):
         def bound(wide: Sequence[tuple[str, ...]]) -> list[Key]:
-            return [(w.gained_weight, w.cured, 0.0) if w else _HIGHEST for w in sets.judge(wide)]
+            return [(w.gained_weight, w.cured, 0.0) if w else _HIGHEST for w in sets.judge(wide, own_events=False)]
 
         return bound
     if "loss" not in baseline.modes:
@@ -276,7 +276,7 @@ def _bound(sets: CandidateSets, candidates: Candidates, baseline: Baseline) -> B
             )
             if w
             else _HIGHEST
-            for w in by_loss.judge(wide)
+            for w in by_loss.judge(wide, own_events=False)
         ]
 
     return bound_by_loss

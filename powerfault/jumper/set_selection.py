@@ -3,7 +3,8 @@
 Exact by trying every set that fits, as long as at most :data:`MOST_SETS` do. Beyond that, branch and bound, best first:
 a node has candidates chosen and candidates still open; with all open ones that fit alone added at once, whatever the
 budget and exclusions, no set below the node can be worth more (adding never harms in mode ``loss``, so no requirement
-met by fewer is lost and no cure undone; what other modes break only lowers the worth). When the node with the highest
+met by fewer is lost and no cure undone; what other modes break only lowers the worth). Candidates that remove or set
+something are decided first, every choice of them a root of its own. When the node with the highest
 bound is no better than the best set found, that set is proved best; when the evaluations run out first, the highest
 bound left is stated beside it.
 """
@@ -17,8 +18,9 @@ from dataclasses import dataclass
 from powerfault.jumper.candidate_baseline import Worth
 
 MOST_SETS = 10_000
-MOST_EVALUATIONS = 12_000
-NODES_AT_ONCE = 64
+MOST_EVALUATIONS = 10_000
+NODES_AT_ONCE = 192
+MOST_ROOTS = 32
 
 Key = tuple[float, float, float]
 Judge = Callable[[Sequence[tuple[str, ...]]], list[Worth | None]]
@@ -27,12 +29,16 @@ Bound = Callable[[Sequence[tuple[str, ...]]], list[Key]]
 
 @dataclass(frozen=True, slots=True)
 class Item:
-    """A candidate as the selection sees it. ``excludes`` are the candidates that cannot be fitted beside it."""
+    """A candidate as the selection sees it. ``excludes`` are the candidates that cannot be fitted beside it.
+
+    ``only_adds`` is false for one that removes or sets something: adding it to a set may do harm.
+    """
 
     id: str
     minutes: float
     length_m: float
     excludes: frozenset[str]
+    only_adds: bool = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -149,10 +155,20 @@ def _branch_and_bound(items: Sequence[Item], budget: float, judge: Judge, bound:
     heap: list[tuple[Key, int, tuple[str, ...], int, float, frozenset[str]]] = []
     number = 0
     top: Key = (float("-inf"), 0.0, 0.0)
+    roots = list(fitting_sets([i for i in affordable if not i.only_adds], budget, MOST_ROOTS))
+    affordable = [i for i in affordable if i.only_adds]
+    if len(roots) > MOST_ROOTS:
+        bound = None
     if bound is not None:
-        first = bound([tuple(i.id for i in affordable)])[0]
-        heap.append(((-first[0], -first[1], -first[2]), 0, (), 0, 0.0, frozenset()))
-        evaluations += 1
+        offer(roots)
+        for root in roots:
+            spent = totals.minutes(root)
+            barred = frozenset().union(*(totals.by_id[i].excludes for i in root))
+            open_ = (i.id for i in affordable if i.id not in barred and spent + i.minutes <= budget + 1e-9)
+            high = bound([(*root, *open_)])[0]
+            evaluations += 1
+            number += 1
+            heapq.heappush(heap, ((-high[0], -high[1], -high[2]), number, root, 0, spent, barred))
     while heap:
         limit = best[0][2].key
         top = (-heap[0][0][0], -heap[0][0][1], -heap[0][0][2])

@@ -130,7 +130,7 @@ def best_sentence(ranking: Ranking) -> str:
             f"({best.worth.key[1]:g})."
         )
     else:
-        text += ". NOT proved: more than 10,000 sets fit, and no bound holds where candidates remove or set things."
+        text += ". NOT proved: too many sets fit, and too many candidates remove or set things for a bound."
     return text
 
 
