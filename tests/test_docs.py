@@ -224,7 +224,7 @@ def test_the_two_commands_set_up_everything() -> None:
         assert steps[0] == "python3 -m venv .venv"
         assert re.fullmatch(r"\.venv/bin/pip install -q (?:\.|-e '\.\[test\]')", steps[1])
         assert len(steps) == 3
-    assert marked("tests").endswith(".venv/bin/python -m pytest -q")
+    assert marked("tests").endswith(".venv/bin/python -m pytest -q -n auto --dist loadfile")
 
 
 def test_ci_runs_the_command_of_the_readme() -> None:

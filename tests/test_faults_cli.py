@@ -93,6 +93,17 @@ def test_csv_holds_every_case_and_nothing_is_left_when_it_cannot_be_written(tmp_
     assert sorted(p.name for p in tmp_path.iterdir()) == ["c.csv", "file"]
 
 
+def test_parquet_holds_the_rows_of_the_csv(tmp_path: Path) -> None:
+    parquet = pytest.importorskip("pyarrow.parquet")
+    run("faults", TEACHING, "--csv", str(tmp_path / "c.csv"), "--parquet", str(tmp_path / "c.parquet"))
+    with (tmp_path / "c.csv").open() as stream:
+        rows = list(csv.DictReader(stream))
+    table = parquet.read_table(tmp_path / "c.parquet").to_pylist()
+    assert [(r["failed"], r["consumer"], r["outcome"]) for r in rows] == [
+        (r["failed"], r["consumer"], r["outcome"]) for r in table
+    ]
+
+
 def test_two_runs_print_the_same_bytes() -> None:
     first, second = (run("faults", TEACHING, "--json", "--modes", "loss,short,stuck,closed").stdout for _ in range(2))
     assert first == second
