@@ -5,6 +5,7 @@ Their data are invented. What is checked here was reasoned out on the drawing; t
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from functools import cache
 from pathlib import Path
 
@@ -143,3 +144,17 @@ def test_a_moved_coolant_jumper_is_judged_like_a_power_jumper() -> None:
     modes = ("loss", "leak")
     assert unmet("coolant-lines", (), modes) == {"air"}
     assert unmet("coolant-lines", ("J-MOVE",), modes) == frozenset()
+
+
+@pytest.mark.parametrize(
+    ("name", "proposals"), [("orrin-fell", ("J-LAB", "J-HAB")), ("tallow-ledge", ("J-PODS",))], ids=["demo", "seabed"]
+)
+def test_every_failure_that_can_happen_has_a_rate(name: str, proposals: tuple[str, ...]) -> None:
+    """One number is a rate of loss; a kind with further modes gives one for each."""
+    topology = apply_proposals(load(name), proposals)
+    missing = []
+    for component in topology.components.values():
+        rates = component.failures_per_million_hours
+        given = set(rates) if isinstance(rates, Mapping) else {"loss"} if rates is not None else set()
+        missing += [f"{component.id}:{mode}" for mode in component.applicable_modes if mode not in given]
+    assert missing == []
