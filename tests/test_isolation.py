@@ -16,11 +16,11 @@ from reference import System
 from powerfault.cli import main
 from powerfault.errors import ModelError, RequestError
 from powerfault.jumper.darkness import HeldOpen
-from powerfault.jumper.isolation import IsolationStudy, study_isolation
+from powerfault.jumper.isolation import IsolationStudy, study_isolation, with_what_was
 from powerfault.jumper.isolation_choice import harm_of
 from powerfault.jumper.isolation_steps import sheet_steps
 from powerfault.jumper.open_points import OpenPointRules, WorkSite, find_work_site, read_rules
-from powerfault.model.elements import OUTCOMES, Event, Topology
+from powerfault.model.elements import OUTCOMES, Event, Proposal, Topology
 from powerfault.model.modify import apply_proposals
 from powerfault.model.reader import read_topology_text
 from powerfault.output.isolation_picture import isolation_svg
@@ -211,6 +211,34 @@ loads: {L: {fed_by: [B], severity: minor, rides_through: manual}}
         assert found.chosen.may_work is works
         assert [f.rule for f in found.chosen.findings if f.refuses] == ([] if works else ["window"])
         assert found.chosen.resting == ("PV",)
+
+
+def test_what_a_proposal_takes_off_is_live_from_where_it_hangs_today() -> None:
+    before = topology(
+        {"S": "source", "K": {"kind": "switch", "operated": "manual"}, "C": "connector", "S2": "source", "B": "bus"},
+        ["S -> K -> C", "S2 -> B"],
+        proposals={"MOVE": Proposal(id="MOVE", remove={"feeds": ["K -> C"]}, add={"feeds": ["C -> B"]})},
+    )
+    after = apply_proposals(before, ["MOVE"])
+    assert {w.path.source for w in study_isolation(after, ["C"], points=1).chosen.ways} == {"S2"}
+    found = study_isolation(with_what_was(before, after), ["C"], points=1).chosen
+    assert {p.source for p in found.paths} == {"S", "S2"}
+    assert [d.id for d in found.held] == ["K"]
+    assert with_what_was(before, before) is before
+
+
+def test_coolant_is_parted_by_closed_valves() -> None:
+    system = topology(
+        {"P": "pump", "V1": "valve", "L": "line", "V2": {"kind": "valve", "normally": "closed", "operated": "manual"},
+         "CJ": "coolant_jumper"},
+        ["P -> V1 -> L -> V2 -> CJ"],
+    )  # fmt: skip
+    found = study_isolation(system, ["CJ"]).chosen
+    assert found.may_work
+    assert [(d.id, d.stood_open) for d in found.held] == [("V2", True), ("V1", False)]
+    lines = [line for s in sheet_steps(system, found) for line in s.lines]
+    assert "close V1, by command; see it closed" in lines
+    assert any("pressure gone and line drained" in line for line in lines)
 
 
 # The choice

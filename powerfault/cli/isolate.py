@@ -5,7 +5,7 @@ from __future__ import annotations
 import click
 
 from powerfault.cli import EXIT_UNMET
-from powerfault.cli.options import file_argument, json_option, load_applied, unmet_option, with_option
+from powerfault.cli.options import file_argument, json_option, unmet_option, with_option
 
 
 @click.command("isolate")
@@ -37,11 +37,14 @@ def command(
 ) -> int:
     """Find the switches to open so that enough stand between every source and the work, darkening least."""
     from powerfault.errors import OutputError, RequestError
-    from powerfault.jumper.isolation import study_isolation
+    from powerfault.jumper.isolation import study_isolation, with_what_was
+    from powerfault.model.modify import apply_proposals
+    from powerfault.model.reader import load_topology
 
     if output and not output.endswith((".md", ".svg")):
         raise OutputError(f"cannot write {output}: a sheet ends in .md or .svg")
-    topology = load_applied(file, proposals)
+    before = load_topology(file)
+    topology = with_what_was(before, apply_proposals(before, proposals))
     ends = [word.strip() for words in at for word in words.split(",") if word.strip()]
     if not ends:
         ends = [i for i in topology.components if i in topology.added and topology.components[i].is_jumper]

@@ -153,6 +153,17 @@ def study_isolation(
     return IsolationStudy(topology=topology, rules=rules, ends=ends, together=together, by_phase=alone)
 
 
+def with_what_was(before: Topology, after: Topology) -> Topology:
+    """``after`` with the components and links of ``before`` that its proposals take away.
+
+    Hands take something off from where it hangs today and put it where it will hang: both are sources meanwhile.
+    """
+    links = tuple(dict.fromkeys((*after.links, *before.links)))
+    if len(links) == len(after.links) and set(before.components) <= set(after.components):
+        return after
+    return replace(after, components={**before.components, **after.components}, links=links)
+
+
 def isolate(site: WorkSite, phases: tuple[str, ...], minutes: float | None) -> Isolation:
     """Return the least harmful isolation of ``site`` that holds in ``phases``."""
     topology, points = site.topology, site.rules.points

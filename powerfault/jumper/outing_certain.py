@@ -16,7 +16,9 @@ from powerfault.model.elements import Topology
 class Certain:
     """What the plan itself makes sure of when a step begins: devices open, and tagged besides."""
 
-    def __init__(self, steps: Mapping[str, Step], course: Course, before: Mapping[str, frozenset[str]], step: Step) -> None:
+    def __init__(
+        self, steps: Mapping[str, Step], course: Course, before: Mapping[str, frozenset[str]], step: Step
+    ) -> None:
         self.steps, self.course, self.before = steps, course, before
         self.first = before[step.id]
         self.step = step

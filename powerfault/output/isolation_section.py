@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from powerfault.errors import PowerfaultError
 from powerfault.jumper.findings import CAUTIONS_SHOWN
-from powerfault.jumper.isolation import IsolationStudy, study_isolation
+from powerfault.jumper.isolation import IsolationStudy, study_isolation, with_what_was
 from powerfault.model.elements import Topology
 from powerfault.model.modify import apply_proposals
 from powerfault.output.isolation_picture import isolation_svg
@@ -35,7 +35,8 @@ def section(report: ReportInput) -> Section | None:
             continue
         blocks.append(Heading(f"{proposal}: work at {', '.join(ends)}"))
         try:
-            study = study_isolation(system, ends, minutes=before.proposals[proposal].crew_minutes)
+            minutes = before.proposals[proposal].crew_minutes
+            study = study_isolation(with_what_was(before, system), ends, minutes=minutes)
         except PowerfaultError as error:
             blocks.append(Paragraph(f"Not computed: {error}", "bad"))
             continue

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import re
 
-from powerfault.jumper.isolation import IsolationStudy, study_isolation
+from powerfault.jumper.isolation import IsolationStudy, study_isolation, with_what_was
 from powerfault.jumper.outing import PlanStudy
 from powerfault.jumper.outing_plan import ON_CONTACTS, Job
 from powerfault.model.modify import apply_proposals
@@ -32,8 +32,9 @@ def job_isolations(study: PlanStudy) -> list[tuple[Job, IsolationStudy]]:
     found = []
     fitted: list[str] = []
     for _, job in study.plan.jobs():
+        earlier = apply_proposals(study.topology, fitted)
         fitted += [p for p in job.fits if p not in fitted]
-        system = apply_proposals(study.topology, fitted)
+        system = with_what_was(earlier, apply_proposals(study.topology, fitted))
         contacts = [i for s in job.steps if s.do in ON_CONTACTS for i in s.what if i in system.components]
         if contacts:
             minutes = sum(s.minutes or 0.0 for s in job.steps)
