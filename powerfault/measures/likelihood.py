@@ -284,7 +284,7 @@ class _Maker:
             }
             cuts, count = self._cut_sets(id_, found.at_end.middle)
         possible = {i: False for i in relevant if self.state[i] == 0.0}
-        certain = {i: True for i in relevant if self.state[i] == 1.0}
+        certain = {i: True for i in relevant if self.table.fixed[i] == 1.0}
         return ConsumerLikelihood(
             id=id_,
             type="load" if isinstance(consumer, Load) else "function",
@@ -355,7 +355,7 @@ class _Maker:
             for cut in found
             for chance in (float(np.prod([self.state[number[v.name]] for v in cut])),)
         ]
-        ordered = sorted(chances, key=lambda c: (-c.probability, len(c.events), c.events))
+        ordered = sorted(chances, key=lambda c: (-c.probability, len(c.events)))
         return tuple(ordered[:CUTS_LISTED]), len(found)
 
 

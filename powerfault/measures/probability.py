@@ -29,7 +29,7 @@ from powerfault.measures.decision_diagram import FALSE, TRUE, Diagram, Evaluator
 from powerfault.measures.rates import Floats, RateTable
 from powerfault.measures.structure import Failing, Structure
 
-_PANELS, _POINTS = 14, 5
+_PANELS, _POINTS = 14, 8
 
 
 @dataclass(frozen=True, slots=True)

@@ -31,7 +31,7 @@ from powerfault.model.likelihood_fields import operation_stage
 from powerfault.network.failure_modes import list_events
 from powerfault.network.graph import Network, build_network
 
-EVENT, CAUSE, OPERATION = "event", "cause", "operation"
+EVENT, CAUSE, OPERATION = ROLES = ("event", "cause", "operation")
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,7 +90,9 @@ class Structure:
         return sorted({*own.diagram.support(own.lower), *own.diagram.support(own.upper)})
 
     def minimal_cut_sets(self, consumer: str, order: int | None = None) -> list[tuple[Variable, ...]]:
-        """Minimal cut sets over all variables up to ``order``, by size, then in the order of the variables.
+        """Minimal cut sets over all variables up to ``order``, by size, then in the order of the file.
+
+        Within a cut set events come in the order of the file too, then common causes, then operations.
 
         Where the function is not known exactly these are the cut sets found, minimal but perhaps not all. Raises
         :class:`DiagramTooLargeError` where there are too many to list.
@@ -98,8 +100,12 @@ class Structure:
         own = self.failing[consumer]
         numbers: dict[str, int] = {}
         chains = {i: numbers.setdefault(v.component, len(numbers)) for i, v in enumerate(self.variables)}
-        found = sorted((tuple(sorted(s)) for s in own.diagram.minimal_solutions(own.lower, order, chains)),
-                       key=lambda s: (len(s), s))  # fmt: skip
+        place = {id_: i for i, id_ in enumerate((*self.topology.components, *self.topology.loads))}
+        rank = [(ROLES.index(v.role), place[v.events[0].id], v.name) for v in self.variables]
+        order_of = {i: n for n, i in enumerate(sorted(range(len(rank)), key=rank.__getitem__))}
+        solutions = own.diagram.minimal_solutions(own.lower, order, chains)
+        found = [tuple(sorted(s, key=order_of.__getitem__)) for s in solutions]
+        found.sort(key=lambda s: (len(s), [order_of[i] for i in s]))
         return [tuple(self.variables[i] for i in s) for s in found]
 
 
