@@ -343,3 +343,18 @@ def test_given_failures_are_named_in_every_place(tmp_path: Path) -> None:
     text = (tmp_path / "g" / "report.md").read_text("utf-8")
     assert "Failed already, in every case" in text
     assert "| given | CV-N |" in text
+
+
+def test_every_file_of_the_report_has_a_name_of_its_own(teaching: ReportInput) -> None:
+    names = [t.name for s in build_sections(teaching, 0, 0) for t in s.tables()]
+    assert len(names) == len(set(names))
+    assert all(re.fullmatch(r"[A-Za-z0-9_.-]+", n) for n in names)
+    anchors = [s.anchor for s in build_sections(teaching, 0, 0)]
+    assert len(anchors) == len(set(anchors))
+
+
+def test_progress_names_what_is_worked_out(teaching: ReportInput, tmp_path: Path) -> None:
+    said: list[str] = []
+    write_report(ReportInput(teaching.study), tmp_path / "p", drawings=True, told=said.append)
+    assert "working out verdict" in said
+    assert any(line.startswith("drawing case 1 of ") for line in said)

@@ -56,9 +56,14 @@ CLOSING: tuple[Builder, ...] = (assumptions_section, provenance_section, signoff
 LARGE_PAGE_MB = 20
 
 
-def build_sections(report: ReportInput, kept: int, total: int, extra: tuple[Builder, ...] = ()) -> list[Section]:
-    """All sections of the report in their order."""
-    found = [build(report) for build in (*OPENING, *MEASURES, *extra)]
+def build_sections(
+    report: ReportInput, kept: int, total: int, extra: tuple[Builder, ...] = (), told: Told = lambda _: None
+) -> list[Section]:
+    """All sections of the report in their order; ``told`` hears which is being made."""
+    found = []
+    for build in (*OPENING, *MEASURES, *extra):
+        told(f"working out {build.__module__.rpartition('.')[2].removesuffix('_section').replace('_', ' ')}")
+        found.append(build(report))
     found.append(cases_section.section(report, kept, total))
     found += [build(report) for build in CLOSING]
     return [s for s in found if s is not None]
@@ -101,7 +106,7 @@ def _write_all(
     told("laying out the drawings")
     data, kept, total = page_data(report)
     told("writing the page")
-    sections = build_sections(report, kept, total, extra)
+    sections = build_sections(report, kept, total, extra, told)
     page = page_html(report, sections, script_json(data))
     megabytes = len(page.encode()) / 1e6
     if megabytes > LARGE_PAGE_MB:
