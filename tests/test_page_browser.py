@@ -527,3 +527,12 @@ def test_hostile_names_execute_nothing_and_show_as_text(browser: Any, tmp_path: 
     assert HOSTILE[1] in watched.page.inner_text("#answers")
     assert len(watched.page.query_selector_all("script")) == 3
     watched.context.close()
+
+
+def test_what_stands_failed_is_said_in_every_case(browser: Any, tmp_path: Path) -> None:
+    system = load_topology(TOPOLOGIES / "tallow-ledge.yaml")
+    write_report(ReportInput(study(system, 1)), tmp_path / "t")
+    watched = Watched(browser, (tmp_path / "t" / "report.html").as_uri())
+    assert str(system.standing[0]) in watched.page.inner_text("#standing")
+    assert watched.complaints == []
+    watched.context.close()

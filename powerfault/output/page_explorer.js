@@ -128,6 +128,10 @@ function show(keepAddress) {
     chip.append(mend);
     place.append(chip);
   });
+  const standing = systems[data.sides[data.sides.length - 1]];
+  $("standing").textContent = standing.standing.length
+    ? "Failed already, in every case: " + standing.standing.map(([v, mode]) =>
+      standing.ids[v] + (mode === "loss" ? "" : ` (${mode})`)).join(", ") + "." : "";
   $("case-link").setAttribute("href", address());
   if (!keepAddress) try { history.replaceState(null, "", address()); } catch (_) { /* some browsers refuse on files */ }
 }
