@@ -116,8 +116,9 @@ def plain(cell: Cell) -> str | int | float:
 def csv_text(columns: Sequence[str], rows: Iterable[Sequence[Cell]]) -> str:
     """The table as CSV text.
 
-    >>> csv_text(["a"], [["=1+1"], [None]])
-    "a\\n'=1+1\\n\\"\\"\\n"
+    >>> print(csv_text(["load", "kW"], [["=1+1", 2.5]]), end="")
+    load,kW
+    '=1+1,2.5
     """
     stream = io.StringIO()
     writer = csv.writer(stream, lineterminator="\n")

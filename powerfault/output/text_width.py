@@ -21,7 +21,7 @@ def text_width(text: str, size: float, bold: bool = False) -> float:
     """The width of ``text`` at font size ``size``, in the unit of ``size``.
 
     >>> round(text_width("BUS-A", 10), 2)
-    30.01
+    30.56
     """
     width = sum(_BY_CHARACTER.get(c, _OTHER) for c in text) * size / 1000
     return width * _BOLD if bold else width
