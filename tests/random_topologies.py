@@ -304,9 +304,7 @@ def close_cooling_loop(
     components[cooled] = replace(components[cooled], needs=(*components[cooled].needs, Need(coolant)))
 
 
-def random_standing(
-    rng: random.Random, components: dict[str, Component], loads: dict[str, Load]
-) -> tuple[Event, ...]:
+def random_standing(rng: random.Random, components: dict[str, Component], loads: dict[str, Load]) -> tuple[Event, ...]:
     shorted = [x.id for x in loads.values() if x.modes]
     if shorted and chance(rng, 0.2):
         return (Event(rng.choice(shorted), "short"),)
@@ -341,9 +339,7 @@ def renamed(topology: Topology, prefix: str) -> Topology:
         )
         for c in topology.components.values()
     ]
-    loads = [
-        replace(x, id=prefix + x.id, fed_by=ids(x.fed_by), needs=needs(x.needs)) for x in topology.loads.values()
-    ]
+    loads = [replace(x, id=prefix + x.id, fed_by=ids(x.fed_by), needs=needs(x.needs)) for x in topology.loads.values()]
     functions = [replace(f, id=prefix + f.id, of=ids(f.of)) for f in topology.functions.values()]
     return replace(
         topology,

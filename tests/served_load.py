@@ -81,9 +81,7 @@ class Trial:
                 self.upstream.setdefault(b, []).append(a)
         self.selectors = [i for i, c in topology.components.items() if c.one_feed and i in self.live]
         self.judged = [i for i, x in topology.loads.items() if i in self.live and x.judged_in(phase)]
-        self.needed_loads = [
-            i for i in topology.loads if i in self.live and i not in self.judged
-        ]
+        self.needed_loads = [i for i in topology.loads if i in self.live and i not in self.judged]
         self.demand = {i: in_phase(x.demand_kw, phase, 0.0) or 0.0 for i, x in topology.loads.items()}
 
     # What is live in one configuration

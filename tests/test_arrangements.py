@@ -315,9 +315,7 @@ def aircraft(*, shared_feeder: bool = False, tie: bool = True) -> Topology:
 def fails_on(system: Topology, load: str, kinds: set[str]) -> set[str]:
     """The single losses of components of these kinds that fail ``load``."""
     found = study(system, order=1)
-    return {
-        str(*c) for c in found.verdict(load).minimal_cut_sets if system.components[c[0].id].kind in kinds
-    }
+    return {str(*c) for c in found.verdict(load).minimal_cut_sets if system.components[c[0].id].kind in kinds}
 
 
 POWER_SOURCES = {"source", "regulator", "converter", "storage"}

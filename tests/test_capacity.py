@@ -401,9 +401,7 @@ def test_loads_without_a_demand_need_a_path_but_no_power() -> None:
     assert lost.served == {"LA", "LB"}
     assert lost.operations == (("TIE", "closed"),)
     # Not judged in a phase: neither served nor shed, and no reason to switch.
-    t = topology(
-        two_sides(), FEEDS, {"LA": {"fed_by": "A", "demand_kw": {"day": 1.0}}}, phases="day night"
-    )
+    t = topology(two_sides(), FEEDS, {"LA": {"fed_by": "A", "demand_kw": {"day": 1.0}}}, phases="day night")
     night = serve(t, "S-A", phase="night")
     assert (night.shed, night.served, night.operations) == ((), frozenset(), ())
     assert serve(t, "S-A", phase="day").operations == (("TIE", "closed"),)

@@ -338,9 +338,7 @@ def test_choice_equals_brute_force_over_all_sets_of_devices(seed: int) -> None:
     everything = set(usable)
     # Sources that cannot be parted by enough devices are asked to be parted as well as they can be.
     reach = {
-        s: max(
-            (n for n in range(points + 1) if all_paths_hold(site, everything, everything, s, end, n)), default=0
-        )
+        s: max((n for n in range(points + 1) if all_paths_hold(site, everything, everything, s, end, n)), default=0)
         for s in site.sources(phases)
         if nx.has_path(site_graph(site, set()), s, end)
     }

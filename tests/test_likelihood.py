@@ -405,11 +405,14 @@ def test_the_median_of_a_sampled_rate_is_the_rate_and_its_error_factor_the_95th_
 
 
 def test_ratio_is_of_like_with_like_and_reproducible() -> None:
-    text = uncertain() + """
+    text = (
+        uncertain()
+        + """
 proposals:
   NOTHING: {add: {components: {X: {kind: bus, failures_per_million_hours: 1}}}}
   BETTER: {set: {TIE: {failures_per_million_hours: 0}}}
 """
+    )
     t = read(text)
     settings = Settings(samples=400, seed=5)
     same = compare_likelihoods(t, apply_proposals(t, ["NOTHING"]), settings).consumers[0]
@@ -463,9 +466,7 @@ def test_bounds_stand_for_the_exact_value_where_it_is_out_of_reach() -> None:
         },
     )
     exact = likelihood(t, Settings(samples=0))
-    structure = bracket_structure(
-        t, ("loss",), (), (), lambda v: rate_table(t, v).probabilities(1000.0)[:, 0], gap=0.2
-    )
+    structure = bracket_structure(t, ("loss",), (), (), lambda v: rate_table(t, v).probabilities(1000.0)[:, 0], gap=0.2)
     table = rate_table(t, structure.variables)
     for own in exact.consumers:
         assert own.over_mission is not None
@@ -580,7 +581,9 @@ def test_settings_out_of_range_are_refused(settings: dict[str, object]) -> None:
 
 
 def test_members_that_a_proposal_brings_or_takes_count_where_they_are() -> None:
-    text = TIED + f"""
+    text = (
+        TIED
+        + f"""
 common_causes:
   tray: {{members: [SRC-A, SRC-B, NEW], beta: 0.1}}
   duct: {{members: [SRC-B, NEW], beta: 0.1}}
@@ -591,6 +594,7 @@ proposals:
       feeds: [NEW -> BUS-A]
   Q: {{remove: {{components: [SRC-B]}}}}
 """
+    )
     t = read(text)
     assert [(c.name, c.members) for c in common_causes(t)] == [("tray", ("SRC-A", "SRC-B"))]
     more = apply_proposals(t, ["P"])

@@ -73,10 +73,7 @@ def hitting_sets(path_sets: list[list[str]], largest: int) -> Cuts:
 
 def cable_paths(graph: nx.Graph, root: Any, target: Any) -> list[list[str]]:
     name = {frozenset(e): f"K{n}" for n, e in enumerate(graph.edges)}
-    return [
-        [name[frozenset(e)] for e in pairwise(path)]
-        for path in nx.all_simple_paths(graph, root, target)
-    ]
+    return [[name[frozenset(e)] for e in pairwise(path)] for path in nx.all_simple_paths(graph, root, target)]
 
 
 def random_digraph(seed: int) -> nx.DiGraph:

@@ -74,9 +74,7 @@ def test_pressure_tank() -> None:
 # ---- the bridge: any text on system reliability (from memory; recomputed)
 
 
-@pytest.mark.parametrize(
-    ("p", "reliability"), [(0.9, 0.97848), (0.95, 0.994780625), (0.99, 0.9997980498), (0.5, 0.5)]
-)
+@pytest.mark.parametrize(("p", "reliability"), [(0.9, 0.97848), (0.95, 0.994780625), (0.99, 0.9997980498), (0.5, 0.5)])
 def test_bridge(p: float, reliability: float) -> None:
     assert unavailability(network(BRIDGE, 1 - p, "s", "t"), "SINK") == pytest.approx(1 - reliability, rel=1e-9)
     assert 2 * p**2 + 2 * p**3 - 5 * p**4 + 2 * p**5 == pytest.approx(reliability, abs=1e-10)

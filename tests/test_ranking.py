@@ -127,9 +127,7 @@ def worth_by_reference(before: Topology, after: Topology, order: int, modes: tup
         if was and now and consumer.required_tolerance and other:
             harmed.append(i)
             lost_weight += weight
-        broken += weight * sum(
-            0.1 ** max(0, len(c) - 1) for c in new if not any(other < c for other in new)
-        )
+        broken += weight * sum(0.1 ** max(0, len(c) - 1) for c in new if not any(other < c for other in new))
         if frozenset() not in fail_b:
             own_harm += weight * sum(len(c) == 1 and not any(e.id in here for e in c) for c in fail_b)
     return Worth(

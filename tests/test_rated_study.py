@@ -8,7 +8,7 @@ from powerfault.errors import TooLargeError
 from powerfault.model.reader import read_topology_text
 from powerfault.study import compare, study
 
-# Three units of 5 kW feed 10 kW of load: any two do, one alone carries one of the two loads (outside-facts: "3 x 5 kW").
+# Three units of 5 kW feed 10 kW of load: any two do, one alone carries one of the two loads (textbook capacity table).
 THREE = """
 powerfault: 1
 name: three units

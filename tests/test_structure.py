@@ -24,9 +24,7 @@ def fails(system: System, case: tuple[Event, ...]) -> dict[str, bool]:
     """Which consumers a case fails, by the reference."""
     t = system.topology
     found = system.evaluate(case)
-    return {
-        c.id: OUTCOMES.index(found.outcomes[c.id]) > STAGES.index(t.rides_through(c)) for c in t.consumers()
-    }
+    return {c.id: OUTCOMES.index(found.outcomes[c.id]) > STAGES.index(t.rides_through(c)) for c in t.consumers()}
 
 
 def random_cases(t: Topology, modes: tuple[str, ...], rng: random.Random, count: int) -> list[tuple[Event, ...]]:

@@ -19,9 +19,7 @@ from powerfault.model.elements import STAGES
 
 @click.command("capacity")
 @file_argument
-@click.option(
-    "--order", type=click.IntRange(min=1), default=1, show_default=True, help="Failures at once, at most."
-)
+@click.option("--order", type=click.IntRange(min=1), default=1, show_default=True, help="Failures at once, at most.")
 @modes_option
 @given_option
 @with_option

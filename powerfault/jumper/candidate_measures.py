@@ -252,9 +252,7 @@ class Evaluator:
         absent = self._absent(segments, np.full(count, words))
         found = energise(self.plan, lanes, rows, absent, keep_rows=keep_rows)
         return [
-            None
-            if column is None
-            else _table(found.unserved[column[0]][column[1]], count, words, len(group.cases))
+            None if column is None else _table(found.unserved[column[0]][column[1]], count, words, len(group.cases))
             for column in self.columns
         ], found
 
@@ -399,8 +397,8 @@ class _OwnFound:
     @classmethod
     def nothing(cls, consumers: int, segments: int) -> _OwnFound:
         shape = (consumers, segments)
-        counts = (np.zeros(shape, np.int64) for _ in range(2))
-        return cls(np.full(shape, 1 << 20, np.int64), *counts, np.zeros(segments, np.int64))
+        first, second = np.zeros(shape, np.int64), np.zeros(shape, np.int64)
+        return cls(np.full(shape, 1 << 20, np.int64), first, second, np.zeros(segments, np.int64))
 
 
 def _zone_by_channel(found: Energised, channels: dict[str, list[int]]) -> dict[str, Words]:

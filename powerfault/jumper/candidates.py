@@ -203,9 +203,7 @@ def _count(left_out: dict[str, int], reason: str) -> None:
 def _length_of(proposal: Proposal) -> float | None:
     """The length of all jumpers and cables that a proposal adds, ``None`` where it adds none or does not say."""
     parts = (proposal.add.get("components") or {}).values()
-    lengths = [
-        p.get("length_m") for p in parts if isinstance(p, Mapping) and p.get("kind") in ("jumper", "cable")
-    ]
+    lengths = [p.get("length_m") for p in parts if isinstance(p, Mapping) and p.get("kind") in ("jumper", "cable")]
     if not lengths or any(not _is_number(x) for x in lengths):
         return None
     return float(sum(x for x in lengths if x is not None))

@@ -195,9 +195,7 @@ def best_order(
     return BestOrder(order, round(exposure + final_shortfall * horizon, 6), length, not late, tried)
 
 
-def _undominated(
-    labels: list[_Label], place: dict[str, int]
-) -> list[_Label]:
+def _undominated(labels: list[_Label], place: dict[str, int]) -> list[_Label]:
     """Labels than which no other has both less exposure and fewer minutes."""
     kept: list[_Label] = []
     for label in sorted(labels, key=lambda x: (x[0], x[1], tuple(place[j] for j in x[2]))):

@@ -174,9 +174,7 @@ def isolate(site: WorkSite, phases: tuple[str, ...], minutes: float | None) -> I
     opened = frozenset(choice.held)
     credited = _credited(site, opened)
     paths = credited.weakest_paths(opened, phases)
-    ways = tuple(
-        OpenWay(p, _reasons(site, p, opened, unreachable)) for p in paths if p.count < points
-    )
+    ways = tuple(OpenWay(p, _reasons(site, p, opened, unreachable)) for p in paths if p.count < points)
     before = held_open.judge([()])[0]
     after = held_open.judge([opened])[0]
     already = before.after(SWITCHED_BY)

@@ -41,9 +41,7 @@ def _paths(isolation: Isolation) -> Iterable[Finding]:
         )
 
 
-def _operation(
-    site: WorkSite, isolation: Isolation, stuck: tuple[str, ...], live: frozenset[str]
-) -> Iterable[Finding]:
+def _operation(site: WorkSite, isolation: Isolation, stuck: tuple[str, ...], live: frozenset[str]) -> Iterable[Finding]:
     for id_ in stuck:
         by = ", ".join(site.topology.components[id_].operated_by)
         yield Finding(

@@ -74,9 +74,7 @@ def sheet_steps(topology: Topology, isolation: Isolation) -> tuple[SheetStep, ..
         SheetStep(
             "Prove dead",
             "prove-dead",
-            tuple(
-                f"{where}: {_proof(topology, isolation.ends)}" for where in proof_places(topology, isolation.ends)
-            ),
+            tuple(f"{where}: {_proof(topology, isolation.ends)}" for where in proof_places(topology, isolation.ends)),
         )
     )
     steps.append(

@@ -134,9 +134,7 @@ class _Follower:
                 planner = Planner(plan, outing, self.course, self.places, self.judge, begun)
                 best, note = planner.best(horizon)
             exposure = sum((b - a) * s for a, b, s in profile) + (horizon - timeline.length) * profile[-1][2]
-            results.append(
-                OutingResult(timeline, tuple(steps), profile, round(exposure, 6), horizon, best, note)
-            )
+            results.append(OutingResult(timeline, tuple(steps), profile, round(exposure, 6), horizon, best, note))
             found += timeline.findings
             found += [f for s in steps for f in s.findings if f not in timeline.findings]
         return PlanStudy(

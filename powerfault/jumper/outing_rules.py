@@ -44,9 +44,7 @@ class Moment:
 class RuleCheck:
     """Checks the steps of one plan in one order of its jobs."""
 
-    def __init__(
-        self, plan: Plan, course: Course, rules: OpenPointRules, before: Mapping[str, frozenset[str]]
-    ) -> None:
+    def __init__(self, plan: Plan, course: Course, rules: OpenPointRules, before: Mapping[str, frozenset[str]]) -> None:
         self.plan, self.course, self.rules, self.before = plan, course, rules, before
         self.topology = course.topology
         self.steps = {s.id: s for _, _, s in plan.steps()}

@@ -78,9 +78,7 @@ class Course:
 
     def contacts(self, job: Job, proposal: str) -> frozenset[str]:
         """The components of ``proposal`` that steps of ``job`` mate."""
-        return frozenset(
-            i for s in job.steps if s.do == "mate" for i in s.what if self.owner.get(i) == proposal
-        )
+        return frozenset(i for s in job.steps if s.do == "mate" for i in s.what if self.owner.get(i) == proposal)
 
     def at_begin(self, state: SystemState, step: Step) -> SystemState:
         """The state while ``step`` is under way: only a relocation takes something out before its end."""

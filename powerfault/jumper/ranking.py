@@ -169,13 +169,9 @@ def dominates(a: Sequence[float], b: Sequence[float]) -> bool:
     return all(x >= y for x, y in zip(a, b, strict=True)) and any(x > y for x, y in zip(a, b, strict=True))
 
 
-def rank_by_worth(
-    candidates: Candidates, worths: dict[str, Worth | None], sets: CandidateSets
-) -> tuple[Ranked, ...]:
+def rank_by_worth(candidates: Candidates, worths: dict[str, Worth | None], sets: CandidateSets) -> tuple[Ranked, ...]:
     """Best first: by what they are worth, then by minutes and length; refused ones last."""
-    vectors = {
-        c.id: measures(c, w) for c in candidates.listed if (w := worths.get(c.id)) is not None
-    }
+    vectors = {c.id: measures(c, w) for c in candidates.listed if (w := worths.get(c.id)) is not None}
     found = []
     for c in candidates.listed:
         worth = worths.get(c.id)
@@ -248,6 +244,7 @@ def _best_set(
 def _bound(sets: CandidateSets, candidates: Candidates, baseline: Baseline) -> Bound:
     """Highest keys that subsets of given sets could have, from their cases in mode ``loss`` alone."""
     if baseline.modes == ("loss",):
+
         def bound(wide: Sequence[tuple[str, ...]]) -> list[Key]:
             return [(w.gained_weight, w.cured, 0.0) if w else _HIGHEST for w in sets.judge(wide, own_events=False)]
 

@@ -181,9 +181,7 @@ def _branch_and_bound(items: Sequence[Item], budget: float, judge: Judge, bound:
                 nodes.append(node)
         children: list[tuple[tuple[str, ...], int, float, frozenset[str]]] = []
         for _, _, chosen, k, spent, barred in nodes:
-            while k < len(affordable) and (
-                affordable[k].id in barred or spent + affordable[k].minutes > budget + 1e-9
-            ):
+            while k < len(affordable) and (affordable[k].id in barred or spent + affordable[k].minutes > budget + 1e-9):
                 k += 1
             if k == len(affordable):
                 continue

@@ -74,9 +74,7 @@ def site_of(plan: Plan, topology: Topology, step: Step) -> str | None:
     return None
 
 
-def build_timeline(
-    plan: Plan, outing: Outing, topology: Topology, jobs: Sequence[str] | None = None
-) -> Timeline:
+def build_timeline(plan: Plan, outing: Outing, topology: Topology, jobs: Sequence[str] | None = None) -> Timeline:
     """Return the timeline of ``outing`` with its jobs in the order ``jobs`` (default: as planned).
 
     ``topology`` says where components stand; give one with the plan's proposals applied. Raises :class:`ModelError`

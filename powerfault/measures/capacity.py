@@ -359,9 +359,7 @@ def _met_in_loads(plant: Plant, surviving: Surviving, service: Service, live: se
     ]
     if not common:
         return []
-    reached = {
-        a: reached_outputs(plant, through, a, service.fed_from) for a in plant.protected if a in live
-    }
+    reached = {a: reached_outputs(plant, through, a, service.fed_from) for a in plant.protected if a in live}
     for v in common:
         feeding = [[a for a in reached if u in reached[a]] for u in network.upstream[v] if u in through]
         outputs = {a for group in feeding for a in group}

@@ -178,9 +178,7 @@ def joined_outputs(
         return []
     through = conducting(plant, surviving, closed, mated)
     reached = {v: reached_outputs(plant, through, v, fed_from) for v in watched}
-    return [
-        (a, b) for i, a in enumerate(watched) for b in watched[i + 1 :] if b in reached[a] or a in reached[b]
-    ]
+    return [(a, b) for i, a in enumerate(watched) for b in watched[i + 1 :] if b in reached[a] or a in reached[b]]
 
 
 def driven_backwards(

@@ -312,9 +312,7 @@ class Evaluator:
         cuts = np.flatnonzero(np.diff(levels)) + 1
         bounds = [0, *cuts.tolist(), self.size]
         self.slices = [
-            (int(levels[a]), a, b, low[a:b], high[a:b])
-            for a, b in pairwise(bounds)
-            if levels[a] != _TERMINAL_LEVEL
+            (int(levels[a]), a, b, low[a:b], high[a:b]) for a, b in pairwise(bounds) if levels[a] != _TERMINAL_LEVEL
         ]
 
     def gradient(self, p: Any) -> tuple[Floats, Floats]:

@@ -110,9 +110,7 @@ def importance(
     return sorted(found, key=lambda x: (-round(x.fussell_vesely, 12) if u > 0 else 0.0, -round(x.birnbaum, 15), x.id))
 
 
-def fussell_vesely(
-    cuts: Sequence[Iterable[str]], q: Mapping[str, float], id_: str, convention: str = "whole"
-) -> float:
+def fussell_vesely(cuts: Sequence[Iterable[str]], q: Mapping[str, float], id_: str, convention: str = "whole") -> float:
     """Fussell-Vesely importance from minimal cut sets by a named convention.
 
     ``"whole"``: (U - U(0)) / U, the one used in results; ``"union"``: P(some cut with it has happened) / U;

@@ -48,9 +48,7 @@ def rate_case(
             service = merge(plant, surviving, parts)
             idle = {v for v in plant.loads & surviving.live if v not in plant.judged[phase]}
             on.append(
-                energised(
-                    plant, surviving, service.closed, service.mated, service.served | idle, service.fed_from
-                )
+                energised(plant, surviving, service.closed, service.mated, service.served | idle, service.fed_from)
             )
             paths.append(surviving.live)
         own = by_phase[phase] = {}

@@ -61,9 +61,7 @@ def mode_rate(component: Component, mode: str) -> float | None:
 
 def shared_causes(causes: Sequence[CommonCause], modes: Sequence[str]) -> tuple[SharedCause, ...]:
     """The events of each cause whose mode is among ``modes``."""
-    return tuple(
-        SharedCause(c.name, tuple(Event(m, c.mode) for m in c.members)) for c in causes if c.mode in modes
-    )
+    return tuple(SharedCause(c.name, tuple(Event(m, c.mode) for m in c.members)) for c in causes if c.mode in modes)
 
 
 def independent_rates(topology: Topology, causes: Sequence[CommonCause] = ()) -> dict[Event, Rate]:

@@ -88,9 +88,11 @@ def survivors_by_stage(
         for p, phase in enumerate(network.topology.phase_names):
             now = _Stage(result.stages[stage][p], len(failed))
             before = now if stage == 0 else _Stage(result.stages[stage - 1][p], len(failed))
-            later = [_Stage(result.stages[s][p], len(failed)) if s > stage else now for s in range(len(STAGES))] if (
-                _has_bears(plant)
-            ) else []
+            later = (
+                [_Stage(result.stages[s][p], len(failed)) if s > stage else now for s in range(len(STAGES))]
+                if (_has_bears(plant))
+                else []
+            )
             for i in range(len(failed)):
                 found[i].setdefault(stage, {})[phase] = _surviving(
                     plant, modes[i], stage, phase, now, before, later, tripped[i], i

@@ -177,9 +177,7 @@ class _Reader:
         found = (self._expectation(f"expect[{number}]", item, topology, broken) for number, item in enumerate(data))
         return tuple(expectation for expectation in found if expectation is not None)
 
-    def _expectation(
-        self, path: str, data: Any, topology: Topology, broken: Collection[str]
-    ) -> Expectation | None:
+    def _expectation(self, path: str, data: Any, topology: Topology, broken: Collection[str]) -> Expectation | None:
         findings, suggest = self.findings, self.findings.suggest
         if data is None:
             findings.problem(path, "expected {failed, with, outcomes}, found nothing")
@@ -214,5 +212,3 @@ class _Reader:
                     findings.problem(here, f"{shorten(name)!r} is no load or function{hint}", key=True)
         line, column = self.document.values.get(path, (0, 0))
         return Expectation(events, proposals, outcomes, line, column)
-
-

@@ -16,6 +16,9 @@ from powerfault.output.report_input import ReportInput, listed
 from powerfault.output.sections import Block, Bullets, Figure, Heading, Paragraph, Section, TableBlock
 
 TITLE, ANCHOR = "How likely it is", "likelihood"
+REPORT_MODES = ("loss",)
+"""Exact values over several modes take minutes; a report is to take seconds."""
+OTHER_MODES = "further modes take minutes, ask for them by 'powerfault likelihood'"
 DETAILED = 2
 """Consumers whose importance and cut sets the report shows; all consumers are in the tables."""
 CAUTION = (
@@ -29,12 +32,17 @@ def section(report: ReportInput) -> Section | None:
     topologies = [t for t in (report.before, report.after) if t is not None]
     if not any(c.failures_per_million_hours is not None for t in topologies for c in t.components.values()):
         return None
-    modes = tuple(report.study.modes)
     try:
-        change = compare_likelihoods(report.before, report.after, Settings(modes=modes), report.study.given)
+        change = compare_likelihoods(report.before, report.after, Settings(modes=REPORT_MODES), report.study.given)
     except ModelError as error:
         return Section(TITLE, ANCHOR, (Paragraph(f"Not computed: {error}", "doubt"),))
-    return Section(TITLE, ANCHOR, tuple(likelihood_blocks(change, change.focus())))
+    blocks = likelihood_blocks(change, change.focus())
+    if set(report.study.modes) - set(REPORT_MODES):
+        asked = ",".join(report.study.modes)
+        blocks.insert(
+            0, Paragraph(f"Of loss alone, unlike the rest of this report: {OTHER_MODES} --modes {asked}.", "note")
+        )
+    return Section(TITLE, ANCHOR, tuple(blocks))
 
 
 def likelihood_blocks(

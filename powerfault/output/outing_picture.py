@@ -130,7 +130,7 @@ def _box(s: StepState, x: float, y: float, wide: float) -> str:
     return (
         f'<g><title>{escape(tip)}</title><rect x="{num(x)}" y="{num(y)}" width="{num(wide)}" height="{num(LANE)}" '
         f'fill="{fill}" {border}/>{cross}{text(x + 2, y + 10.5, inside, 7.5) if inside else ""}'
-        f'{text(x + 1, y + LANE + 8, below, 7) if below else ""}</g>'
+        f"{text(x + 1, y + LANE + 8, below, 7) if below else ''}</g>"
     )
 
 

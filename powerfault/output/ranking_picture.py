@@ -98,7 +98,7 @@ def _axes(top: float, bottom: float, most_x: float, most_y: float, unit: str) ->
     out.append(text((LEFT + WIDTH - RIGHT) / 2, bottom + 32, unit, 10, "middle"))
     out.append(
         f'<g transform="translate({num(18)},{num((top + bottom) / 2)}) rotate(-90)">'
-        f'{text(0, 0, "cured, weighted by severity", 10, "middle")}</g>'
+        f"{text(0, 0, 'cured, weighted by severity', 10, 'middle')}</g>"
     )
     return "".join(out)
 
