@@ -10,6 +10,8 @@ import itertools
 import math
 from collections.abc import Iterable, Mapping, Sequence
 
+from build import topology
+
 from powerfault.measures.likelihood import Likelihood, Settings, likelihood
 from powerfault.model.elements import Topology
 from powerfault.model.reader import read_topology_text
@@ -97,3 +99,47 @@ def unavailability(text: str, consumer: str, hours: float = HOURS) -> float:
     assert own is not None
     assert own.at_end.exact
     return own.at_end.low
+
+
+def ring_of_channels(channels: int, outlets: int) -> Topology:
+    """Channels in a ring of open ties between their main buses, with cooling that its own converters feed.
+
+    A hard one for decision diagrams: every consumer can draw on every channel. Each channel has a source by day, a
+    battery, four strings and ``outlets`` loads behind breakers, half of them fed from a second channel.
+    """
+    each = {"failures_per_million_hours": 1.0}
+    components: dict[str, dict[str, object]] = {}
+    feeds: list[str] = []
+    loads: dict[str, dict[str, object]] = {}
+    functions: dict[str, dict[str, object]] = {}
+    for c in range(channels):
+        components[f"PV{c}"] = {"kind": "source", "capacity_kw": {"sunlit": 10, "dark": 0}}
+        components[f"BAT{c}"] = {"kind": "storage", "charged_by": f"BUS{c}"}
+        components[f"BUS{c}"] = {"kind": "bus"}
+        feeds += [f"PV{c} -> BUS{c}", f"BAT{c} -> BUS{c}"]
+        for s in range(4):
+            components |= {
+                f"BRK{c}{s}": {"kind": "breaker"},
+                f"CV{c}{s}": {"kind": "converter", "needs": f"cool{c // 2}"},
+                f"DB{c}{s}": {"kind": "bus"},
+            }
+            feeds.append(f"BUS{c} -> BRK{c}{s} -> CV{c}{s} -> DB{c}{s}")
+        switch = {"kind": "switch", "normally": "open", "operated": "commanded", "operated_by": f"CTRL{c // 2}"}
+        components[f"TIE{c}"] = switch
+        feeds.append(f"BUS{c} <-> TIE{c} <-> BUS{(c + 1) % channels}")
+    for g in range((channels + 1) // 2):
+        a, b = 2 * g, (2 * g + 1) % channels
+        loads[f"PUMP{g}A"] = {"fed_by": f"DB{a}0 DB{b}0"}
+        loads[f"PUMP{g}B"] = {"fed_by": f"DB{b}1 DB{a}1"}
+        functions[f"cool{g}"] = {"of": f"PUMP{g}A PUMP{g}B"}
+        loads[f"CTRL{g}"] = {"fed_by": f"DB{a}0 DB{b}1", "rides_through": "automatic"}
+    for c, i in itertools.product(range(channels), range(outlets)):
+        components[f"OA{c}.{i}"] = {"kind": "breaker"}
+        feeds.append(f"DB{c}{i % 4} -> OA{c}.{i}")
+        fed = f"OA{c}.{i}"
+        if i % 2:
+            components[f"OB{c}.{i}"] = {"kind": "breaker"}
+            feeds.append(f"DB{(c + 1 + i) % channels}{(i + 1) % 4} -> OB{c}.{i}")
+            fed += f" OB{c}.{i}"
+        loads[f"L{c}.{i}"] = {"fed_by": fed, "rides_through": ("commanded", "uninterrupted", "automatic")[i % 3]}
+    return topology({i: f | each for i, f in components.items()}, feeds, loads, functions, phases="sunlit dark")

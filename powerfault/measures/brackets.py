@@ -42,7 +42,8 @@ from powerfault.measures.structure import (
     occurring,
     ordered_variables,
 )
-from powerfault.model.elements import STAGES, Topology
+from powerfault.measures.supply_paths import supply_path
+from powerfault.model.elements import STAGES, Component, Topology
 from powerfault.network.graph import Network, build_network, restrict
 
 States = Sequence[int]
@@ -79,6 +80,7 @@ def bracket_structure(
     draws: int = 64,
     paths: int = 4,
     node_limit: int = 150_000,
+    work_limit: int = 12_000_000,
     seed: int = 1,
     known: Mapping[str, Failing] | None = None,
     progress: Callable[[int, int], None] | None = None,
@@ -89,7 +91,8 @@ def bracket_structure(
 
     ``probabilities`` gives, for the variables in their order, the probability of each as a diagram wants it (modes
     given that no earlier one is so); NaN is taken as 0.01 to steer the search. ``progress`` is told the consumers
-    done and their number. Where ``rounds`` or ``node_limit`` end the search early the gap is simply greater.
+    done and their number. Where ``rounds``, ``node_limit`` (of one consumer's diagram) or ``work_limit`` (about two
+    million a second) end the search early the gap is simply greater.
     """
     network = build_network(topology)
     variables = ordered_variables(network, modes, causes, operations)
@@ -109,7 +112,7 @@ def bracket_structure(
             pending = [b for b in own if not b.given_up and b.gap > gap]
             if progress is not None:
                 progress(len(own) - len(pending), len(own))
-            if not pending:
+            if not pending or search.work > work_limit:
                 break
             search.round(pending)
     found = {id_: Failing(b.diagram, b.lower, b.upper) for id_, b in zip(ids, own, strict=True)}
@@ -138,8 +141,17 @@ class _Oracle:
         place = {part.ids[v]: i for i, v in enumerate(part.consumers)}
         ids = [network.ids[network.consumers[i]] for i in wanted]
         self.rows = [(rides[id_], place[id_]) for id_ in ids]
+        # Which events a path rules out where it leads through a node: all that can harm it there.
+        self.harming: dict[int, list[int]] = {}
+        for i, v in enumerate(variables):
+            for e in v.events:
+                node = part.index.get(e.id)
+                if node is not None and (e.mode != "stuck" or _must_move(part, node)):
+                    self.harming.setdefault(node, []).append(i)
+        self.nodes = [part.index[id_] for id_ in ids]
         plan = make_plan(part)
         last = len(STAGES) - 1 if plan.bearing else max((rides[id_] for id_ in ids), default=0)
+        self.size = len(part.ids) * len(plan.phases)
         self.plan: Plan = replace(plan, active_stages=frozenset(s for s in plan.active_stages if s <= last))
 
     def fails(self, states: States, consumers: Sequence[int]) -> list[bool]:
@@ -157,13 +169,42 @@ class _Oracle:
     def failing_rows(self, states: States) -> list[int]:
         """For each consumer the states that fail it, as bits by their numbers."""
         lanes = WholeNumberLanes(len(states))
+        unserved = energise(self.plan, lanes, self._failed(states, lanes)).unserved
+        return [unserved[ride][i] for ride, i in self.rows]
+
+    def _failed(self, states: States, lanes: WholeNumberLanes) -> dict[tuple[int, str], int]:
         rows: dict[tuple[int, str], int] = dict.fromkeys(self.standing, lanes.full)
         for i, row in enumerate(transpose(states, len(self.keys))):
             if row:
                 for key in self.keys[i]:
                     rows[key] = rows.get(key, 0) | row
-        unserved = energise(self.plan, lanes, rows).unserved
-        return [unserved[ride][i] for ride, i in self.rows]
+        return rows
+
+    def guesses(
+        self, states: States, consumers: Sequence[int], costs: Sequence[Callable[[int], float]]
+    ) -> list[list[int] | None]:
+        """For each state in which the consumer beside it is served, events whose absence may be all that is needed.
+
+        ``costs`` gives the cost of an event, for each state.
+        """
+        lanes = WholeNumberLanes(len(states))
+        stages = energise(self.plan, lanes, self._failed(states, lanes), keep_rows=True).stages
+        found: list[list[int] | None] = []
+        for lane, (number, cost) in enumerate(zip(consumers, costs, strict=True)):
+
+            def node_cost(v: int, cost: Callable[[int], float] = cost) -> float:
+                return sum(map(cost, self.harming.get(v, ())), 0.05)
+
+            ride, _ = self.rows[number]
+            way = supply_path(self.plan, stages[ride], lane, self.nodes[number], node_cost)
+            found.append(None if way is None else sorted({i for v in way for i in self.harming.get(v, ())}))
+        return found
+
+
+def _must_move(network: Network, node: int) -> bool:
+    """Whether a component gives nothing as it stands normally: an open switch, a jumper not mated."""
+    element = network.elements[node]
+    return isinstance(element, Component) and (element.normally_open or (element.is_jumper and not element.mated))
 
 
 def transpose(states: States, width: int) -> list[int]:
@@ -234,11 +275,19 @@ class _Search:
     """The rounds of drawing, judging, cutting and growing."""
 
     def __init__(
-        self, oracle: _Oracle, brackets: Sequence[_Bracket], p: Sequence[float], draws: int, paths: int, seed: int
+        self,
+        oracle: _Oracle,
+        brackets: Sequence[_Bracket],
+        p: Sequence[float],
+        draws: int,
+        paths: int,
+        seed: int,
     ) -> None:
         self.oracle, self.brackets, self.p = oracle, brackets, p
         self.draws, self.paths = draws, paths
         self.random = random.Random(seed)
+        self.work = 0
+        """Nodes visited so far, of diagrams and (for each few thousand states) of the network."""
 
     def start(self, most: int = 3_000_000) -> None:
         """Judge the whole system, every single event and every pair (up to ``most`` pairs) for all consumers at once.
@@ -296,15 +345,17 @@ class _Search:
         for b, state in self._shrink(failing):
             self._add_cut(b, state)
         growing = [(self.brackets[n], state) for n, states in served.items() for state in states]
-        for b, state in self._grow(growing):
-            self._add_path(b, [i for i in b.cone if not state >> i & 1])
+        for b, path in self._paths(growing):
+            self._add_path(b, path)
         for b in pending:
             self._measure(b)
+            self.work += b.diagram.steps
 
     def _judge(self, cases: Sequence[tuple[_Bracket, int]], block: int = 1 << 15) -> list[bool]:
         found: list[bool] = []
         for start in range(0, len(cases), block):
             part = cases[start : start + block]
+            self.work += self.oracle.size * (1 + len(part) // 4096)
             found += self.oracle.fails([state for _, state in part], [b.number for b, _ in part])
         return found
 
@@ -312,13 +363,9 @@ class _Search:
 
     def _draw(self, b: _Bracket) -> list[int]:
         """States in which the bounds differ, the likelier ones sooner; variables left open count as not happened."""
-        try:
-            root = b.diagram.conj(b.upper, b.diagram.neg(b.lower))
-        except DiagramTooLargeError:
-            if not self._compact(b):
-                b.given_up = True
-                return []
-            return self._draw(b)
+        root = self._within_memory(b, lambda d: d.conj(b.upper, d.neg(b.lower)))
+        if root is None:
+            return []
         d = b.diagram
         weight = self._weights(d, root)
         found: dict[int, None] = {}
@@ -353,7 +400,9 @@ class _Search:
 
     def _weights(self, d: Diagram, root: int) -> dict[int, float]:
         weight = {FALSE: 0.0, TRUE: 1.0}
-        for node in sorted(d.below(root), key=lambda n: d.level[n], reverse=True):
+        nodes = d.below(root)
+        self.work += 2 * len(nodes)
+        for node in sorted(nodes, key=lambda n: d.level[n], reverse=True):
             if node > TRUE:
                 p = self.p[d.level[node]]
                 weight[node] = p * weight[d.high[node]] + (1.0 - p) * weight[d.low[node]]
@@ -374,6 +423,41 @@ class _Search:
                     states[n] = state
         found = dict.fromkeys((b.number, state) for (b, _), state in zip(cases, states, strict=True))
         return [(self.brackets[n], state) for n, state in found]
+
+    def _paths(self, cases: Sequence[tuple[_Bracket, int]]) -> list[tuple[_Bracket, list[int]]]:
+        """A path for each served state: guessed from how it is served and confirmed, else grown."""
+        if not cases:
+            return []
+        guesses = self.oracle.guesses(
+            [state for _, state in cases], [b.number for b, _ in cases], [self._cost(b) for b, _ in cases]
+        )
+        trials = []
+        for (b, state), guess in zip(cases, guesses, strict=True):
+            needed = set(guess) if guess is not None else set(b.cone)
+            rest = sum(1 << i for i in b.cone if i not in needed)
+            trials.append((b, state | rest if guess is not None else state))
+        refused = self._judge(trials)
+        found = [
+            (b, [i for i in b.cone if not state >> i & 1])
+            for (b, state), fails, guess in zip(trials, refused, guesses, strict=True)
+            if not fails and guess is not None
+        ]
+        left = []
+        for (b, state), fails, guess in zip(cases, refused, guesses, strict=True):
+            if fails or guess is None:
+                b.guess = set(guess or b.guess)
+                left.append((b, state))
+        return found + [(b, [i for i in b.cone if not state >> i & 1]) for b, state in self._grow(left)]
+
+    def _cost(self, b: _Bracket) -> Callable[[int], float]:
+        """What an event costs on a way: more where it is frequent in the states still open, and a little by chance."""
+        most = max(b.frequency.values(), default=1)
+        noise = self.random.random
+
+        def cost(i: int) -> float:
+            return 1.0 + 8.0 * b.frequency.get(i, 0) / most + 0.5 * noise()
+
+        return cost
 
     def _grow(self, cases: Sequence[tuple[_Bracket, int]], lanes: int = 8192) -> list[tuple[_Bracket, int]]:
         """Fail more and more in served states until any further event fails them.
@@ -433,28 +517,32 @@ class _Search:
     def _add_cut(self, b: _Bracket, state: int) -> None:
         b.cuts.append(state)
         levels = sorted(bits(state), reverse=True)
-        self._widen(b, lambda d: d.disj(b.lower, d.conj_all(b.occurs[i] for i in levels)), "lower")
+        wider = self._within_memory(b, lambda d: d.disj(b.lower, d.conj_all(b.occurs[i] for i in levels)))
+        b.lower = b.lower if wider is None else wider
 
     def _add_path(self, b: _Bracket, path: Sequence[int]) -> None:
         b.guess = set(path)
         levels = sorted(path, reverse=True)
-        self._widen(b, lambda d: d.conj(b.upper, d.disj_all(b.occurs[i] for i in levels)), "upper")
+        narrower = self._within_memory(b, lambda d: d.conj(b.upper, d.disj_all(b.occurs[i] for i in levels)))
+        b.upper = b.upper if narrower is None else narrower
 
-    def _widen(self, b: _Bracket, build: Callable[[Diagram], int], side: str) -> None:
-        """Replace one bound by a better one, where memory allows."""
+    def _within_memory(self, b: _Bracket, build: Callable[[Diagram], int]) -> int | None:
+        """A node built in the diagram of a consumer, which is rid of old nodes first where it is full.
+
+        ``None`` where even then there is no room; the consumer is given up with the bounds that it has.
+        """
+        if b.given_up:
+            return None
         try:
-            setattr(b, side, build(b.diagram))
+            return build(b.diagram)
         except DiagramTooLargeError:
-            if self._compact(b):
-                self._widen(b, build, side)
-            else:
-                b.given_up = True
-
-    def _compact(self, b: _Bracket) -> bool:
-        """Drop nodes that neither bound needs; whether that freed half of what is allowed."""
-        b.diagram, (b.lower, b.upper) = b.diagram.compacted(b.lower, b.upper)
-        b.occurs = occurring(b.diagram, self.oracle.variables, b.cone)
-        return len(b.diagram) < b.diagram.node_limit // 2
+            b.diagram, (b.lower, b.upper) = b.diagram.compacted(b.lower, b.upper)
+            b.occurs = occurring(b.diagram, self.oracle.variables, b.cone)
+        try:
+            return build(b.diagram)
+        except DiagramTooLargeError:
+            b.given_up = True
+            return None
 
     def _measure(self, b: _Bracket) -> None:
         """The gap between the bounds, relative to the lower one."""

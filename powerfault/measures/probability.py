@@ -90,7 +90,7 @@ class Mission:
     weights: Floats
 
 
-def mission(hours: float) -> Mission:
+def mission(hours: float, panels: int = _PANELS) -> Mission:
     """Return Gauss points in panels that halve towards the start.
 
     >>> m = mission(8.0)
@@ -98,7 +98,7 @@ def mission(hours: float) -> Mission:
     170.666666667
     """
     x, w = np.polynomial.legendre.leggauss(_POINTS)
-    edges = [0.0] + [hours * 0.5**k for k in range(_PANELS, -1, -1)]
+    edges = [0.0] + [hours * 0.5**k for k in range(panels, -1, -1)]
     times = [(b - a) / 2 * (x + 1) + a for a, b in pairwise(edges)]
     weights = [(b - a) / 2 * w for a, b in pairwise(edges)]
     return Mission(hours, np.concatenate(times), np.concatenate(weights))
@@ -117,12 +117,14 @@ def over_mission(structure: Structure, table: RateTable, consumer: str, hours: f
     """Return unavailability at ``hours``, its mean, and the expected failures up to then."""
     own = structure.failing[consumer]
     ready = functions(own)
-    span = mission(hours)
+    relevant = structure.relevant(consumer)
+    # Repair and rates that use up their component bend the curve near the start; else it is almost straight.
+    brisk = any(table.repairs_per_hour[i] > 0 or table.per_hour[i] * hours > 1 for i in relevant)
+    span = mission(hours, _PANELS if brisk else 1)
     ends = np.array([0.0, hours])
     at = _spans(ready, table.probabilities(ends))
     curve = _spans(ready, table.probabilities(span.times))
     mean = Span(*(float((span.weights * side).sum() / hours) for side in _sides(curve)))
-    relevant = structure.relevant(consumer)
     if all(table.repairs_per_hour[i] == 0.0 for i in relevant):
         # Nothing comes back, so each failure shows once, as growth of the unavailability. The start has no gap worth
         # speaking of: only operations can have failed then, and they fail nothing by themselves.

@@ -61,7 +61,9 @@ def span_text(span: Span | None, *, never: bool = False, always: bool = False) -
     if span.exact or never or always:
         return chance_text(span.low, never=never, always=always)
     low = number_text(span.low, ROUND_FLOOR) if span.low > 0 else "0"
-    high = number_text(span.high, ROUND_CEILING) if span.high < 0.9995 else "1"
+    high = number_text(span.high, ROUND_CEILING)
+    if span.high < 1 and float(high) >= 1:
+        high = f"1 - {number_text(1.0 - span.high, ROUND_FLOOR)}"
     return f"{low} to {high}"
 
 
