@@ -8,6 +8,7 @@
     found = pf.faults(topology, order=2)
     change = pf.compare(topology, ["J-OUT"])
     change.changes_frame
+    chances = pf.likelihood(topology, pf.apply(topology, ["J-OUT"]))
     pf.draw(topology, change.after.topology, ["BUS-A"], side="both")
 """
 
@@ -18,6 +19,8 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from powerfault.errors import ModelError, OutputError, PowerfaultError, RequestError, TooLargeError, ToolError
+    from powerfault.jumper.likelihood_change import compare_likelihoods as likelihood
+    from powerfault.measures.likelihood import Settings as LikelihoodSettings
     from powerfault.measures.size_study import study_size as size
     from powerfault.measures.voltage_study import study_voltages as voltages
     from powerfault.model.elements import Event, Topology
@@ -37,6 +40,8 @@ _WHERE = {
     "TooLargeError": "errors",
     "ToolError": "errors",
     "Event": "model.elements",
+    "LikelihoodSettings": "measures.likelihood:Settings",
+    "likelihood": "jumper.likelihood_change:compare_likelihoods",
     "Topology": "model.elements",
     "apply": "model.modify:apply_proposals",
     "load": "model.reader:load_topology",
@@ -50,9 +55,9 @@ _WHERE = {
     "voltages": "measures.voltage_study:study_voltages",
 }
 __all__ = [
-    "Comparison", "Event", "ModelError", "OutputError", "PowerfaultError", "RequestError", "Study", "TooLargeError",
-    "ToolError", "Topology", "__version__", "apply", "compare", "draw", "faults", "load", "read_topology_text", "size",
-    "voltages",
+    "Comparison", "Event", "LikelihoodSettings", "ModelError", "OutputError", "PowerfaultError", "RequestError",
+    "Study", "TooLargeError", "ToolError", "Topology", "__version__", "apply", "compare", "draw", "faults",
+    "likelihood", "load", "read_topology_text", "size", "voltages",
 ]  # fmt: skip
 
 
