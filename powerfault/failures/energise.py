@@ -318,22 +318,24 @@ class _Block:
     def _first_pass(self, p: int, changed: Iterable[int] | None) -> None:
         """Compute the rows of stage 0 in phase p; ``changed`` storages alone, or everything for ``None``."""
         live, readers = self.live[p], self.plan.network.readers
+        if changed is None:
+            for part in self.plan.network.parts:
+                if part.cyclic:
+                    self._first_cyclic(p, part.nodes, part.needed)
+                else:
+                    live[part.nodes[0]] = self._row(part.nodes[0], p, live, {}, 0)
+            return
         stale = bytearray(len(live))
-        for v in changed or ():
+        for v in changed:
             stale[v] = 1
         for part in self.plan.network.parts:
-            if changed is not None and not any(stale[v] for v in part.nodes):
-                continue
-            if not part.cyclic:
-                v = part.nodes[0]
-                row = self._row(v, p, live, {}, 0)
-                if not self.lanes.same(row, live[v]):
-                    live[v] = row
-                    for w in readers[v]:
-                        stale[w] = 1
+            if not any(stale[v] for v in part.nodes):
                 continue
             before = [live[v] for v in part.nodes]
-            self._first_cyclic(p, part.nodes, part.needed)
+            if part.cyclic:
+                self._first_cyclic(p, part.nodes, part.needed)
+            else:
+                live[part.nodes[0]] = self._row(part.nodes[0], p, live, {}, 0)
             for v, row in zip(part.nodes, before, strict=True):
                 if not self.lanes.same(row, live[v]):
                     for w in readers[v]:
