@@ -134,6 +134,8 @@ class _Block:
         plan, full = self.plan, self.lanes.full
         consumers = plan.network.consumers
         result = Energised(unserved=[])
+        looked_at: list[list[Row | None]] = [[None] * len(consumers) for _ in plan.phases]
+        unserved: list[list[Row]] = [[self.lanes.zero] * len(consumers) for _ in plan.phases]
         if self.keep_phases:
             result.phase_unserved = [[] for _ in plan.phases]
         for stage in range(len(STAGES)):
@@ -144,18 +146,17 @@ class _Block:
                 self._later_stage(stage)
             if self.borne and self._withdraw(stage):
                 return None
-            rows = [self.lanes.zero] * len(consumers)
             for p, live in enumerate(self.live):
-                own = []
                 for i, v in enumerate(consumers):
-                    if plan.judged[p][i]:
-                        row = full & ~live[v]
-                        rows[i] = rows[i] | row
-                    else:
-                        row = self.lanes.zero
-                    own.append(row)
+                    # A row is replaced only when it changes, so one that is still the same object needs no work.
+                    if plan.judged[p][i] and looked_at[p][i] is not live[v]:
+                        looked_at[p][i] = live[v]
+                        unserved[p][i] = full & ~live[v]
                 if self.keep_phases:
-                    result.phase_unserved[p].append(own)
+                    result.phase_unserved[p].append(list(unserved[p]))
+            rows = list(unserved[0])
+            for own in unserved[1:]:
+                rows = [a if b is self.lanes.zero else a | b for a, b in zip(rows, own, strict=True)]
             result.unserved.append(rows)
             if self.keep_rows:
                 result.stages.append(
