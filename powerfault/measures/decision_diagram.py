@@ -20,7 +20,7 @@ from __future__ import annotations
 import sys
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from itertools import pairwise
+from itertools import combinations, pairwise
 from typing import Any
 
 import numpy as np
@@ -214,46 +214,70 @@ class Diagram:
     ) -> list[tuple[int, ...]]:
         """The minimal sets of variables whose truth makes a monotone function true, up to ``order`` variables.
 
-        ``chains`` maps a variable to its component where several variables are the exclusive modes of one component
-        (each asked only when the earlier ones are false); then "one less" means the component is whole, and a
-        component stands in a solution once. Raises :class:`DiagramTooLargeError` above ``limit`` solutions.
-
-        Proof of completeness (Rauzy 1993): a minimal solution either leaves the first variable out, and is then one of
-        the low successor; or holds it, and is then one of the high successor that does not already satisfy the
-        function with that component whole. Both hold for every budget of variables left.
+        See :class:`Solutions`, which shares the work of several functions.
         """
-        memo: dict[tuple[int, int], list[tuple[int, ...]]] = {}
-        budget = len(self.support(root)) if order is None else order
-        owner = chains or {}
+        return Solutions(self, chains, limit)(root, order)
 
-        def whole(node: int, level: int) -> int:
-            """The function where the component of ``level`` has none of its modes."""
-            component = owner.get(level, -1 - level)
-            rest = self.low[node]
-            while rest > TRUE and owner.get(self.level[rest], -1 - self.level[rest]) == component:
-                rest = self.low[rest]
-            return rest
 
-        def solve(node: int, left: int) -> list[tuple[int, ...]]:
-            if node == FALSE:
-                return []
-            if node == TRUE:
-                return [()]
-            key = (node, left)
-            found = memo.get(key)
-            if found is None:
-                level = self.level[node]
-                found = list(solve(self.low[node], left))
-                if left > 0:
-                    rest = whole(node, level)
-                    found += [(level, *s) for s in solve(self.high[node], left - 1) if not self.value(rest, s)]
-                if len(found) > limit:
-                    raise DiagramTooLargeError(f"more than {limit} minimal cut sets")
-                memo[key] = found
-            return found
+class Solutions:
+    """Minimal solutions of monotone functions of one diagram; what functions share is found once.
 
+    ``chains`` maps a variable to its component where several variables are the exclusive modes of one component (each
+    asked only when the earlier ones are false); then "one less" means the component is whole, and a component stands
+    in a solution once.
+
+    Proof of completeness (Rauzy 1993): a minimal solution either leaves the first variable out, and is then one of
+    the low successor; or holds it, and is then one of the high successor no part of which is already a solution with
+    that component whole. Both hold for every budget of variables left.
+    """
+
+    def __init__(self, diagram: Diagram, chains: Mapping[int, int] | None = None, limit: int = 200_000) -> None:
+        self.diagram = diagram
+        self.owner = chains or {}
+        self.limit = limit
+        self._known: dict[tuple[int, int], list[tuple[int, ...]]] = {}
+
+    def __call__(self, root: int, order: int | None = None) -> list[tuple[int, ...]]:
+        """Solutions of ``root`` up to ``order`` variables; :class:`DiagramTooLargeError` above the limit of them."""
+        budget = len(self.diagram.support(root)) if order is None else order
         with deep_recursion():
-            return solve(root, budget)
+            return self._solve(root, budget)
+
+    def _solve(self, node: int, left: int) -> list[tuple[int, ...]]:
+        if node == FALSE:
+            return []
+        if node == TRUE:
+            return [()]
+        found = self._known.get((node, left))
+        if found is None:
+            d = self.diagram
+            found = list(self._solve(d.low[node], left))
+            if left > 0:
+                level = d.level[node]
+                alone = set(self._solve(self._whole(node), left - 1))
+                found += [(level, *s) for s in self._solve(d.high[node], left - 1) if not self._part_of(s, node, alone)]
+            if len(found) > self.limit:
+                raise DiagramTooLargeError(f"more than {self.limit} minimal cut sets")
+            self._known[node, left] = found
+        return found
+
+    def _part_of(self, s: tuple[int, ...], node: int, alone: set[tuple[int, ...]]) -> bool:
+        """Whether part of ``s`` is a solution without the variable of ``node``; ``alone`` holds those small enough."""
+        if len(s) > 4:
+            return self.diagram.value(self._whole(node), s)
+        if s in alone or () in alone:
+            return True
+        return any(part in alone for k in range(1, len(s)) for part in combinations(s, k))
+
+    def _whole(self, node: int) -> int:
+        """The function where the component of a node's variable has none of its modes."""
+        levels, lows, owner = self.diagram.level, self.diagram.low, self.owner
+        component = owner.get(levels[node])
+        rest = lows[node]
+        if component is not None:
+            while rest > TRUE and owner.get(levels[rest]) == component:
+                rest = lows[rest]
+        return rest
 
 
 class Row:

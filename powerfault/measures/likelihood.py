@@ -7,6 +7,7 @@ importance, uncertainty. A consumer with a relevant rate missing gets no number;
 
 from __future__ import annotations
 
+import heapq
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -346,17 +347,19 @@ class _Maker:
 
     def _cut_sets(self, id_: str, u: float) -> tuple[tuple[CutChance, ...], int | None]:
         try:
-            found = self.structure.minimal_cut_sets(id_, self.settings.order)
+            found = self.structure.cut_numbers(id_, self.settings.order)
         except DiagramTooLargeError:
             return (), None
-        number = {v.name: i for i, v in enumerate(self.structure.variables)}
-        chances = [
-            CutChance(tuple(v.name for v in cut), chance, chance / u if u > 0 else 0.0)
-            for cut in found
-            for chance in (float(np.prod([self.state[number[v.name]] for v in cut])),)
-        ]
-        ordered = sorted(chances, key=lambda c: (-c.probability, len(c.events)))
-        return tuple(ordered[:CUTS_LISTED]), len(found)
+        at, state = self.structure.file_order.__getitem__, self.state.tolist()
+        likeliest = heapq.nsmallest(
+            CUTS_LISTED, found, key=lambda s: (-math.prod([state[i] for i in s]), len(s), sorted(map(at, s)))
+        )
+        kept = []
+        for cut in likeliest:
+            chance = math.prod(state[i] for i in cut)
+            names = tuple(self.structure.variables[i].name for i in sorted(cut, key=at))
+            kept.append(CutChance(names, chance, chance / u if u > 0 else 0.0))
+        return tuple(kept), len(found)
 
 
 def assumptions(result: Likelihood) -> tuple[str, ...]:

@@ -22,10 +22,19 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 
 from powerfault.failures.energise import energise
 from powerfault.failures.plan import make_plan
-from powerfault.measures.decision_diagram import FALSE, TRUE, Diagram, DiagramTooLargeError, Row, deep_recursion
+from powerfault.measures.decision_diagram import (
+    FALSE,
+    TRUE,
+    Diagram,
+    DiagramTooLargeError,
+    Row,
+    Solutions,
+    deep_recursion,
+)
 from powerfault.model.elements import STAGES, Event, Topology
 from powerfault.model.likelihood_fields import operation_stage
 from powerfault.network.failure_modes import list_events
@@ -75,7 +84,7 @@ class Failing:
         return self.lower == self.upper
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Structure:
     """When each consumer fails, as functions of ``variables``; variable i has level i in every diagram."""
 
@@ -89,23 +98,39 @@ class Structure:
         own = self.failing[consumer]
         return sorted({*own.diagram.support(own.lower), *own.diagram.support(own.upper)})
 
-    def minimal_cut_sets(self, consumer: str, order: int | None = None) -> list[tuple[Variable, ...]]:
-        """Minimal cut sets over all variables up to ``order``, by size, then in the order of the file.
-
-        Within a cut set events come in the order of the file too, then common causes, then operations.
+    def cut_numbers(self, consumer: str, order: int | None = None) -> list[tuple[int, ...]]:
+        """Minimal cut sets up to ``order`` as numbers of variables, in no order to rely on.
 
         Where the function is not known exactly these are the cut sets found, minimal but perhaps not all. Raises
         :class:`DiagramTooLargeError` where there are too many to list.
         """
         own = self.failing[consumer]
-        numbers: dict[str, int] = {}
-        chains = {i: numbers.setdefault(v.component, len(numbers)) for i, v in enumerate(self.variables)}
+        solutions = self._solutions.get(id(own.diagram))
+        if solutions is None:
+            numbers: dict[str, int] = {}
+            chains = {i: numbers.setdefault(v.component, len(numbers)) for i, v in enumerate(self.variables)}
+            solutions = self._solutions[id(own.diagram)] = Solutions(own.diagram, chains)
+        return solutions(own.lower, order)
+
+    @cached_property
+    def _solutions(self) -> dict[int, Solutions]:
+        return {}
+
+    @cached_property
+    def file_order(self) -> tuple[int, ...]:
+        """The place of each variable in the order of the file: events, then common causes, then operations."""
         place = {id_: i for i, id_ in enumerate((*self.topology.components, *self.topology.loads))}
-        rank = [(ROLES.index(v.role), place[v.events[0].id], v.name) for v in self.variables]
-        order_of = {i: n for n, i in enumerate(sorted(range(len(rank)), key=rank.__getitem__))}
-        solutions = own.diagram.minimal_solutions(own.lower, order, chains)
-        found = [tuple(sorted(s, key=order_of.__getitem__)) for s in solutions]
-        found.sort(key=lambda s: (len(s), [order_of[i] for i in s]))
+        rank = [(ROLES.index(v.role), place[v.events[0].id], i) for i, v in enumerate(self.variables)]
+        found = [0] * len(rank)
+        for n, (_, _, i) in enumerate(sorted(rank)):
+            found[i] = n
+        return tuple(found)
+
+    def minimal_cut_sets(self, consumer: str, order: int | None = None) -> list[tuple[Variable, ...]]:
+        """As :meth:`cut_numbers`, by size, then in the order of the file, within a cut set too."""
+        at = self.file_order.__getitem__
+        found = [tuple(sorted(s, key=at)) for s in self.cut_numbers(consumer, order)]
+        found.sort(key=lambda s: (len(s), [at(i) for i in s]))
         return [tuple(self.variables[i] for i in s) for s in found]
 
 
