@@ -8,7 +8,7 @@ stand behind them (``alike``: same kind, rates and error factor), which widens t
 The draw of a component depends on the seed and its id alone, so that before and after a change the common components
 have the same rates in each sample and a ratio is one of like with like.
 
-Source: H. Martz and others; the error factor as in the Reactor Safety Study WASH-1400 (1975), appendix III.
+Source: the error factor as in the Reactor Safety Study, WASH-1400 (1975), from memory.
 """
 
 from __future__ import annotations
