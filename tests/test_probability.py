@@ -337,7 +337,7 @@ def pair(beta: str) -> str:
 
 
 def test_beta_factor() -> None:
-    """Q = 1e-3, beta = .1, two redundant items (the beta-factor model, read in a restatement; recomputed): 1.00809919e-4."""
+    """The beta-factor model (read in a restatement; recomputed): Q = 1e-3, beta = .1, two items give 1.00809919e-4."""
     result = solve(pair(f"failures_per_million_hours: {rate(1e-4)!r}"))
     own = result.by_id["L"]
     assert own.over_mission is not None
