@@ -18,6 +18,7 @@ import importlib
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from powerfault.before_after import Comparison, compare
     from powerfault.errors import ModelError, OutputError, PowerfaultError, RequestError, TooLargeError, ToolError
     from powerfault.jumper.likelihood_change import compare_likelihoods as likelihood
     from powerfault.measures.likelihood import Settings as LikelihoodSettings
@@ -28,7 +29,7 @@ if TYPE_CHECKING:
     from powerfault.model.reader import load_topology as load
     from powerfault.model.reader import read_topology_text
     from powerfault.output.case_pictures import draw
-    from powerfault.study import Comparison, Study, compare
+    from powerfault.study import Study
     from powerfault.study import study as faults
 
 __version__ = "0.1.0"
@@ -46,9 +47,9 @@ _WHERE = {
     "apply": "model.modify:apply_proposals",
     "load": "model.reader:load_topology",
     "read_topology_text": "model.reader",
-    "Comparison": "study",
+    "Comparison": "before_after",
     "Study": "study",
-    "compare": "study",
+    "compare": "before_after",
     "draw": "output.case_pictures",
     "faults": "study:study",
     "size": "measures.size_study:study_size",

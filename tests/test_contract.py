@@ -246,7 +246,7 @@ def test_the_ends_of_the_scale(results: Callable[..., dict[str, Any]]) -> None:
 
 
 def compare_by_engine(before: Topology, after: Topology, **question: Any) -> dict[str, dict[str, Any]]:
-    from powerfault.study import compare
+    from powerfault.before_after import compare
 
     found = compare(before, after, **question).to_json()["changes"]
     return {c["id"]: c for c in found if c["tolerates_before"] is not None and c["tolerates_after"] is not None}

@@ -171,7 +171,47 @@ def test_saved_results_say_that_the_question_was_changed(tmp_path: Path) -> None
     said = "EASY sets must_tolerate of FAN from not given to 0"
     assert json.loads(run("compare", *files, "--json").stdout)["question_changes"] == [said]
     assert f"The question itself was changed: {said}." in run("compare", *files).stdout
-    assert json.loads(run("compare", *files[::-1], "--json").stdout)["question_changes"] == []
+    back = json.loads(run("compare", *files[::-1], "--json").stdout)
+    assert back["question_changes"] == ["must_tolerate of FAN: 0 before, not given after"]
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "said"),
+    [
+        ("rides_through: manual", "rides_through: manual", []),
+        ("must_tolerate: 1", "severity: critical", ["severity of FAN: not given before, critical after"]),
+        ("severity: critical", "{severity: critical, must_tolerate: 0}", ["must_tolerate of FAN: 1 before, 0 after"]),
+        ("priority: 1", "rides_through: manual", ["rides_through of FAN: uninterrupted before, manual after"]),
+    ],
+)
+def test_two_files_that_ask_differently_are_told_apart(
+    tmp_path: Path, before: str, after: str, said: list[str]
+) -> None:
+    for name, fields in (("a", before), ("b", after)):
+        (tmp_path / f"{name}.yaml").write_text(
+            "powerfault: 1\ncomponents: {PV: {kind: source}}\nfeeds: []\n"
+            f"loads: {{FAN: {{fed_by: [PV], {fields.strip('{}')}}}}}\n"
+        )
+        (tmp_path / f"{name}.json").write_text(run("faults", str(tmp_path / f"{name}.yaml"), "--json").stdout)
+    for kind in ("yaml", "json"):
+        files = (str(tmp_path / f"a.{kind}"), str(tmp_path / f"b.{kind}"))
+        assert json.loads(run("compare", *files, "--json").stdout)["question_changes"] == said
+        printed = run("compare", *files).stdout
+        assert [line for line in printed.splitlines() if "question itself" in line] == [
+            f"The question itself was changed: {change}." for change in said
+        ]
+
+
+def test_a_component_that_may_no_longer_fail_in_the_second_file_is_told(tmp_path: Path) -> None:
+    for name, fields in (("a", ""), ("b", ", can_fail: false"), ("c", ", normally: open")):
+        (tmp_path / f"{name}.yaml").write_text(
+            f"powerfault: 1\ncomponents: {{PV: {{kind: source}}, SW: {{kind: switch{fields}}}}}\n"
+            "feeds: [PV -> SW]\nloads: {FAN: {fed_by: [SW]}}\n"
+        )
+    a, b, c = (str(tmp_path / f"{name}.yaml") for name in "abc")
+    said = "the modes of SW: [loss, short, stuck] before, [] after"
+    assert json.loads(run("compare", a, b, "--json").stdout)["question_changes"] == [said]
+    assert json.loads(run("compare", a, c, "--json").stdout)["question_changes"] == []  # the system, not the question
 
 
 @pytest.mark.parametrize("command", ["compare", "likelihood"])

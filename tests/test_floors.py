@@ -14,14 +14,14 @@ from pathlib import Path
 import pytest
 
 PACKAGE = Path(__file__).parent.parent / "powerfault"
-FLOORS = ("errors", "model", "network", "failures", "measures", "jumper", "study", "output", "cli")
+FLOORS = ("errors", "model", "network", "failures", "measures", "jumper", "study", "before_after", "output", "cli")
 """From the ground up: a floor stands on those before it."""
 
 DOORS = {
     "yaml": ("model.yaml_lines",),
     "networkx": ("network",),
     "highspy": ("measures.solver",),
-    "pandas": ("output", "study"),
+    "pandas": ("output", "study", "before_after"),
     "jinja2": ("output",),
     "graphviz": ("output",),
     "xlsxwriter": ("output",),

@@ -12,6 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from random_topologies import random_topology
 
+from powerfault.before_after import compare
 from powerfault.errors import OutputError, TooLargeError
 from powerfault.failures import pieces
 from powerfault.failures.cases import case_blocks, count_cases
@@ -20,7 +21,7 @@ from powerfault.failures.lane_order import rank, sizes, unrank
 from powerfault.failures.outcomes import evaluate_system, evaluate_table
 from powerfault.model.elements import MODES, Event, Topology
 from powerfault.network.graph import build_network
-from powerfault.study import compare, study
+from powerfault.study import study
 
 
 @given(st.lists(st.integers(1, 3), min_size=1, max_size=8), st.integers(1, 4), st.integers(1, 30))

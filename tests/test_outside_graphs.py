@@ -24,9 +24,10 @@ import topohub
 from build import topology
 from pysat.examples.hitman import Hitman
 
+from powerfault.before_after import compare
 from powerfault.model.elements import Topology
 from powerfault.model.reader import read_topology_text
-from powerfault.study import compare, study
+from powerfault.study import study
 
 Cuts = set[frozenset[str]]
 

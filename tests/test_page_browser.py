@@ -18,6 +18,7 @@ from typing import Any
 
 import pytest
 
+from powerfault.before_after import compare
 from powerfault.failures.case_state import case_states
 from powerfault.model.elements import MODES, OUTCOMES, Component, Event, Load, Topology
 from powerfault.model.modify import apply_proposals
@@ -29,7 +30,7 @@ from powerfault.output.drawings_section import painted
 from powerfault.output.page_network import page_network
 from powerfault.output.report import write_report
 from powerfault.output.report_input import ReportInput
-from powerfault.study import compare, study
+from powerfault.study import study
 from tests.random_coolant import random_cooled_topology
 from tests.random_topologies import random_topology
 

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import pytest
 
+from powerfault.before_after import compare
 from powerfault.errors import TooLargeError
 from powerfault.model.reader import read_topology_text
-from powerfault.study import compare, study
+from powerfault.study import study
 
 # Three units of 5 kW feed 10 kW of load: any two do, one alone carries one of the two loads (textbook capacity table).
 THREE = """

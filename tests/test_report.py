@@ -16,6 +16,7 @@ from typing import Any
 import pytest
 from click.testing import CliRunner
 
+from powerfault.before_after import compare
 from powerfault.cli import program
 from powerfault.errors import OutputError, ToolError
 from powerfault.model.elements import Component, Event, Load, Topology
@@ -25,7 +26,7 @@ from powerfault.output.report import build_sections, write_report
 from powerfault.output.report_input import ReportInput, minimal
 from powerfault.output.sections import section_markdown, unbroken_ids
 from powerfault.output.tables import Table, csv_text, markdown_table, plain
-from powerfault.study import compare, study
+from powerfault.study import study
 from tests.build import events, topology
 
 TOPOLOGIES = Path(__file__).parent.parent / "topologies"

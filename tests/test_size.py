@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
+from powerfault.before_after import compare
 from powerfault.cli import program
 from powerfault.errors import PowerfaultError, RequestError, TooLargeError
 from powerfault.failures.case_state import case_states
@@ -31,7 +32,7 @@ from powerfault.output.report_input import ReportInput
 from powerfault.output.sections import section_html, section_markdown
 from powerfault.output.size_picture import gauge_picture
 from powerfault.output.size_tables import figure
-from powerfault.study import compare, study
+from powerfault.study import study
 
 TOPOLOGIES = Path(__file__).parent.parent / "topologies"
 

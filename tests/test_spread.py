@@ -8,9 +8,9 @@ from __future__ import annotations
 
 import pytest
 
+from powerfault.before_after import Comparison, compare
 from powerfault.model.reader import read_topology_text
 from powerfault.network.galvanic import galvanic_domains
-from powerfault.study import Comparison, compare
 
 TWO = """
 powerfault: 1

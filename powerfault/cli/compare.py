@@ -12,7 +12,7 @@ from powerfault.cli.options import Progress, json_option, question_options, rati
 from powerfault.errors import RequestError
 
 if TYPE_CHECKING:
-    from powerfault.study import Comparison
+    from powerfault.before_after import Comparison
 
 
 @click.command("compare")
@@ -47,8 +47,9 @@ def command(
     second, proposals = _second_file(file, more, proposals)
     if file.endswith(".json"):
         return _compare_saved(file, second, as_json)
+    from powerfault.before_after import compare
     from powerfault.model.reader import load_topology
-    from powerfault.study import CASES_WITHOUT_ASKING, compare, refuse_many, study
+    from powerfault.study import CASES_WITHOUT_ASKING, refuse_many, study
 
     limit = None if yes else CASES_WITHOUT_ASKING
     before = load_topology(file)
@@ -102,6 +103,7 @@ def _second_file(file: str, more: tuple[str, ...], proposals: tuple[str, ...]) -
 
 def _compare_saved(first: str, second: str | None, as_json: bool) -> int:
     from powerfault.jumper.comparison import compare_consumers
+    from powerfault.jumper.question import consumer_differences
     from powerfault.jumper.saved import check_comparable, read_saved_result
 
     if second is None or not second.endswith(".json"):
@@ -110,6 +112,7 @@ def _compare_saved(first: str, second: str | None, as_json: bool) -> int:
     check_comparable(before, after)
     changes = compare_consumers(before.judged, after.judged)
     question = [c for c in after.question_changes if c not in before.question_changes]
+    question += consumer_differences(before.judged.verdicts, after.judged.verdicts, question)
     if as_json:
         import json
 

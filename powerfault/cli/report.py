@@ -49,6 +49,7 @@ def command(
     folder: str,
 ) -> int:
     """Write the report on FILE, before and after its proposals, into a folder: report.html and its companions."""
+    from powerfault.before_after import compare
     from powerfault.cli import EXIT_UNMET
     from powerfault.errors import OutputError, ToolError
     from powerfault.model.modify import apply_proposals
@@ -56,7 +57,7 @@ def command(
     from powerfault.output.browser import find_browser
     from powerfault.output.report import write_report
     from powerfault.output.report_input import ReportInput
-    from powerfault.study import CASES_WITHOUT_ASKING, compare, study
+    from powerfault.study import CASES_WITHOUT_ASKING, study
 
     if pdf and find_browser() is None:
         raise ToolError(

@@ -321,13 +321,14 @@ class QuestionChange:
     after: Any
 
     def __str__(self) -> str:
-        return f"{self.proposal} sets {self.field} of {self.id} from {_written(self.before)} to {_written(self.after)}"
+        before, after = as_written(self.before), as_written(self.after)
+        return f"{self.proposal} sets {self.field} of {self.id} from {before} to {after}"
 
 
-def _written(value: Any) -> str:
+def as_written(value: Any) -> str:
     """A field's value as a file says it.
 
-    >>> _written(None), _written(True), _written(("loss", "short")), _written(20.0)
+    >>> as_written(None), as_written(True), as_written(("loss", "short")), as_written(20.0)
     ('not given', 'true', '[loss, short]', '20')
     """
     if value is None:

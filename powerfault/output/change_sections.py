@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
+from powerfault.before_after import Comparison
 from powerfault.jumper.comparison import CaseList, ConsumerChange
 from powerfault.jumper.spread import Spread
 from powerfault.output.report_input import Case, ReportInput, grouped, listed, minimal
 from powerfault.output.sections import Block, Bullets, Heading, Paragraph, Section, TableBlock
 from powerfault.output.tables import CaseCell, Table
-from powerfault.study import Comparison
 
 SHOWN = 25
 

@@ -6,10 +6,11 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 
+from powerfault.before_after import Comparison
 from powerfault.failures.verdicts import Verdict
 from powerfault.model.elements import SEVERITIES, Event, Topology
 from powerfault.output.case_pictures import CasePictures
-from powerfault.study import Comparison, Study
+from powerfault.study import Study
 
 Case = tuple[Event, ...]
 

@@ -6,10 +6,11 @@ import sys
 from collections.abc import Iterable, Sequence
 from typing import IO
 
+from powerfault.before_after import Comparison
 from powerfault.failures.verdicts import Verdict
 from powerfault.jumper.comparison import CaseList, ConsumerChange
 from powerfault.model.elements import Event
-from powerfault.study import Comparison, Study
+from powerfault.study import Study
 
 CASES_SHOWN = 20
 _CODES = {"good": "32", "bad": "31;1", "doubt": "33", "strong": "1"}
@@ -201,7 +202,7 @@ def _print_notes(study: Study, screen: Screen) -> None:
 def print_comparison(comparison: Comparison, screen: Screen, *, notes: bool = True) -> None:
     """Write the verdict on a change, what it cures and what it makes worse."""
     screen.line(screen.paint(comparison_sentence(comparison), "strong"))
-    for change in comparison.after.topology.question_changes:
+    for change in comparison.question_changes:
         screen.line(screen.paint(f"The question itself was changed: {change}.", "bad"))
     print_changes(comparison.changes, screen)
     _print_findings(comparison, screen)
