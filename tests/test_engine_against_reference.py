@@ -27,7 +27,6 @@ from reference import (
 )
 
 from powerfault.before_after import compare
-from powerfault.failures import clusters
 from powerfault.failures.case_state import case_states
 from powerfault.model.elements import CLEARING_KINDS, MODES, OUTCOMES, STAGES, Event, Function, Topology
 from powerfault.network.graph import build_network
@@ -85,17 +84,24 @@ def test_systems_of_several_parts_at_length() -> None:
 
 WAYS_OF_WORKING = {
     # Thresholds of the engine set so that small systems are worked as large ones are.
-    "every cluster apart": {"ROW_COST": 0},
-    "short pieces": {"LANES_AT_ONCE": 64},
-    "words of an array": {"LANES_AS_NUMBERS": 0},
-    "all of these": {"ROW_COST": 0, "LANES_AT_ONCE": 128, "LANES_AS_NUMBERS": 0},
+    "every cluster apart": {"clusters.ROW_COST": 0},
+    "short pieces": {"clusters.LANES_AT_ONCE": 64},
+    "words of an array": {"evaluation.LANES_AS_NUMBERS": 0},
+    "all of these": {"clusters.ROW_COST": 0, "clusters.LANES_AT_ONCE": 128, "evaluation.LANES_AS_NUMBERS": 0},
+    "a schedule": {"evaluation.LANES_INTERPRETED": 0},
+    "a schedule from a poor sample, short pieces": {
+        "evaluation.LANES_INTERPRETED": 0,
+        "evaluation.SAMPLE_LANES": 0,
+        "evaluation.SAMPLE_MORE": 1,
+        "clusters.LANES_AT_ONCE": 192,
+    },
 }
 
 
 @pytest.mark.parametrize("way", WAYS_OF_WORKING)
 def test_ways_of_working_change_nothing(way: str, monkeypatch: pytest.MonkeyPatch) -> None:
     for name, value in WAYS_OF_WORKING[way].items():
-        monkeypatch.setattr(clusters, name, value)
+        monkeypatch.setattr(f"powerfault.failures.{name}", value)
     for seed in range(84_000, 84_010):
         assert_same_results(random_topology(seed, 6, 10), order=2, modes=MODES)
     for seed in range(84_010, 84_013):
@@ -107,7 +113,7 @@ def test_ways_of_working_change_nothing(way: str, monkeypatch: pytest.MonkeyPatc
 @pytest.mark.parametrize("way", WAYS_OF_WORKING)
 def test_ways_of_working_change_nothing_at_length(way: str, monkeypatch: pytest.MonkeyPatch) -> None:
     for name, value in WAYS_OF_WORKING[way].items():
-        monkeypatch.setattr(clusters, name, value)
+        monkeypatch.setattr(f"powerfault.failures.{name}", value)
     for seed in range(85_000, 85_100):
         assert_same_results(random_topology(seed), order=2, modes=MODES)
     for seed in range(85_100, 85_140):

@@ -14,9 +14,9 @@ from random_topologies import random_topology
 
 from powerfault.before_after import compare
 from powerfault.errors import OutputError, TooLargeError
-from powerfault.failures import pieces
 from powerfault.failures.cases import case_blocks, count_cases
-from powerfault.failures.clusters import plan_system
+from powerfault.failures.clusters import SystemPlan, plan_system
+from powerfault.failures.evaluation import ClusterEvaluator
 from powerfault.failures.lane_order import rank, sizes, unrank
 from powerfault.failures.outcomes import evaluate_system, evaluate_table
 from powerfault.model.elements import MODES, Event, Topology
@@ -71,39 +71,39 @@ def _joined_runs(table: object, k: int) -> np.ndarray | None:
     return np.concatenate(rows) if rows else None
 
 
-def small_pieces(topology: Topology, monkeypatch: pytest.MonkeyPatch) -> object:
+def small_pieces(topology: Topology, monkeypatch: pytest.MonkeyPatch) -> SystemPlan:
     monkeypatch.setattr("powerfault.failures.clusters.LANES_AT_ONCE", 256)
     return plan_system(build_network(topology), 2)
 
 
 def test_processes_share_the_pieces_and_find_the_same(monkeypatch: pytest.MonkeyPatch) -> None:
     system = small_pieces(channels_system(2), monkeypatch)
-    alone, shared = evaluate_system(system), evaluate_system(system, jobs=2)  # type: ignore[arg-type]
+    alone, shared = evaluate_system(system), evaluate_system(system, jobs=2)
     for a, b in zip(alone.clusters, shared.clusters, strict=True):
         assert np.array_equal(a.unserved, b.unserved)
 
 
 def test_a_stopped_run_goes_on_from_the_pieces_kept(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     system = small_pieces(channels_system(2), monkeypatch)
-    whole = evaluate_system(system)  # type: ignore[arg-type]
+    whole = evaluate_system(system)
     evaluated: list[int] = []
-    real = pieces.evaluate_piece
+    real = ClusterEvaluator.rows
 
-    def counting(cluster: object, begin: int, end: int, by_phase: bool = False) -> object:
+    def counting(self: ClusterEvaluator, begin: int, end: int, out: np.ndarray) -> np.ndarray:
         evaluated.append(begin)
         if len(evaluated) == 3 and not tmp_path.joinpath("again").exists():
             raise KeyboardInterrupt
-        return real(cluster, begin, end, by_phase)  # type: ignore[arg-type]
+        return real(self, begin, end, out)
 
-    monkeypatch.setattr(pieces, "evaluate_piece", counting)
+    monkeypatch.setattr(ClusterEvaluator, "rows", counting)
     with pytest.raises(KeyboardInterrupt):
-        evaluate_system(system, keep=tmp_path / "kept", question="q")  # type: ignore[arg-type]
+        evaluate_system(system, keep=tmp_path / "kept", question="q")
     assert len(list((tmp_path / "kept").glob("*.npy"))) == 2
     assert not list((tmp_path / "kept").glob("*.part"))
     (tmp_path / "again").touch()
     evaluated.clear()
-    again = evaluate_system(system, keep=tmp_path / "kept", question="q")  # type: ignore[arg-type]
-    total = sum(len(c.pieces) for c in system.clusters)  # type: ignore[attr-defined]
+    again = evaluate_system(system, keep=tmp_path / "kept", question="q")
+    total = sum(len(c.pieces) for c in system.clusters)
     assert len(evaluated) == total - 2
     for a, b in zip(whole.clusters, again.clusters, strict=True):
         assert np.array_equal(a.unserved, b.unserved)

@@ -10,25 +10,22 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
 from powerfault.failures.cases import Cases
 from powerfault.failures.classes import effect_classes
-from powerfault.failures.energise import energise
 from powerfault.failures.influence import Influence, bit_positions, find_influence
-from powerfault.failures.lane_order import rank, sizes, unrank
-from powerfault.failures.lanes import Lanes, Row, WholeNumberLanes, WordLanes
+from powerfault.failures.lane_order import rank, sizes
 from powerfault.failures.plan import Plan, make_plan
 from powerfault.model.elements import STAGES, Event
 from powerfault.network.failure_modes import list_events, merge_given
 from powerfault.network.graph import Network, restrict
 
-LANES_AT_ONCE = 1 << 15
-LANES_AS_NUMBERS = 1 << 14
-"""Up to here whole numbers are the faster rows: an operation costs a tenth of a microsecond and not one."""
+WORDS_AT_ONCE = 1 << 24
+"""Of all rows of a piece together."""
+LANES_AT_ONCE = 1 << 19
 ROW_COST = 400
 """What a row costs however short it is, in words of work."""
 
@@ -59,8 +56,9 @@ class ClusterPlan:
     @property
     def pieces(self) -> list[tuple[int, int]]:
         """The pieces to evaluate, as (first lane, lane after the last)."""
-        total = self.lane_count
-        return [(begin, min(total, begin + LANES_AT_ONCE)) for begin in range(0, total, LANES_AT_ONCE)]
+        total, rows = self.lane_count, len(self.classes) + 2 * len(self.plan.network.ids)
+        length = max(64, min(LANES_AT_ONCE, WORDS_AT_ONCE // rows * 64))
+        return [(begin, min(total, begin + length)) for begin in range(0, total, length)]
 
     def bytes_needed(self, by_phase: bool = False) -> int:
         """The memory of its results."""
@@ -195,54 +193,3 @@ def _plan_cluster(
         always=tuple((index[e.id], e.mode) for e in standing if e.id in index),
         order=order,
     )
-
-
-def evaluate_piece(cluster: ClusterPlan, begin: int, end: int, by_phase: bool = False) -> NDArray[np.uint64]:
-    """Evaluate the lanes ``begin`` to ``end`` of a cluster: the rows not yet served.
-
-    Returns shape (1, 4, consumers, words), or (1 + phases, 4, consumers, words) with ``by_phase``: over all phases in
-    which the consumer is judged first, then by phase.
-    """
-    small = end - begin <= LANES_AS_NUMBERS
-    lanes: Lanes = WholeNumberLanes(end - begin) if small else WordLanes(end - begin)
-    failed: dict[tuple[int, str], Row] = dict.fromkeys(cluster.always, lanes.full)
-    rows = (class_numbers if small else class_rows)(len(cluster.classes), cluster.order, begin, end)
-    failed.update(zip(cluster.strikes, rows, strict=True))
-    found = energise(cluster.plan, lanes, failed, keep_phases=by_phase)
-    words = -(-(end - begin) // 64)
-    layers = [found.unserved, *found.phase_unserved]
-    result = np.zeros((len(layers), len(STAGES), len(cluster.rows), words), np.uint64)
-    for layer, stages in enumerate(layers):
-        for s, stage_rows in enumerate(stages):
-            for i, c in enumerate(cluster.rows):
-                row = stage_rows[c]
-                if not isinstance(row, int):
-                    result[layer, s, i] = row
-                elif row:
-                    result[layer, s, i] = np.frombuffer(row.to_bytes(8 * words, "little"), "<u8")
-    return result
-
-
-@lru_cache(maxsize=64)
-def class_numbers(q: int, order: int, begin: int, end: int) -> list[int]:
-    """As :func:`class_rows`, as whole numbers."""
-    rows = class_rows(q, order, begin, end)
-    return [int.from_bytes(row.astype("<u8", copy=False).tobytes(), "little") for row in rows]
-
-
-def class_rows(q: int, order: int, begin: int, end: int) -> NDArray[np.uint64]:
-    """Return, by class, the lanes ``begin`` to ``end`` whose combination holds it: shape (q, words)."""
-    words = -(-(end - begin) // 64)
-    bits = np.zeros((q, words), np.uint64)
-    flat = bits.reshape(-1)
-    start = 0
-    for k, count in enumerate(sizes(q, order)):
-        low, high = max(begin, start), min(end, start + count)
-        if k and low < high:
-            chosen = unrank(np.arange(low - start, high - start), q, k)
-            lane = np.arange(low - begin, high - begin)
-            word, bit = lane >> 6, np.uint64(1) << (lane & 63).astype(np.uint64)
-            for column in chosen.T:
-                np.bitwise_or.at(flat, column * words + word, bit)
-        start += count
-    return bits

@@ -26,9 +26,6 @@ class Lanes(Protocol):
     def same(self, a: Row, b: Row) -> bool:
         """Whether two rows are equal."""
 
-    def empty(self, row: Row) -> bool:
-        """Whether a row has no bit."""
-
 
 class WholeNumberLanes:
     """``count`` cases as bits 0 to count-1 of a whole number."""
@@ -40,9 +37,6 @@ class WholeNumberLanes:
 
     def same(self, a: int, b: int) -> bool:
         return a == b
-
-    def empty(self, row: int) -> bool:
-        return row == 0
 
 
 class WordLanes:
@@ -62,9 +56,6 @@ class WordLanes:
 
     def same(self, a: NDArray[np.uint64], b: NDArray[np.uint64]) -> bool:
         return a is b or bool(self._np.array_equal(a, b))
-
-    def empty(self, row: NDArray[np.uint64]) -> bool:
-        return not row.any()
 
 
 def positions(row: NDArray[np.uint64], count: int) -> NDArray[np.int64]:

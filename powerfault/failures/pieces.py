@@ -13,19 +13,26 @@ import time
 from collections.abc import Callable, Iterator
 from concurrent.futures import Future, ProcessPoolExecutor, as_completed
 from concurrent.futures.process import BrokenProcessPool
+from functools import partial
+from itertools import groupby
+from operator import itemgetter
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
 from powerfault.errors import OutputError, ToolError
-from powerfault.failures.clusters import ClusterPlan, SystemPlan, evaluate_piece
+from powerfault.failures.clusters import ClusterPlan, SystemPlan
+from powerfault.failures.evaluation import ClusterEvaluator
 
 Piece = tuple[int, int, int]
 """Cluster, first lane, lane after the last."""
+Clusters = tuple[ClusterPlan, ...]
+Place = Callable[[Piece], NDArray[np.uint64]]
+"""Where the rows of a piece belong."""
 Done = Callable[[int, int], None]
 WORTH_A_PROCESS_S = 2.0
-SAMPLE_LANES = 2048
+SAMPLE_LANES = 1 << 16
 
 
 def estimate_seconds(system: SystemPlan) -> float:
@@ -35,9 +42,10 @@ def estimate_seconds(system: SystemPlan) -> float:
     work = [c.lane_count * len(c.plan.network.ids) for c in system.clusters]
     largest = system.clusters[work.index(max(work))]
     lanes = min(SAMPLE_LANES, largest.lane_count)
-    evaluate_piece(largest, 0, lanes)
+    evaluator = ClusterEvaluator(largest)
+    evaluator.rows(0, lanes)
     begun = time.perf_counter()
-    evaluate_piece(largest, 0, lanes)
+    evaluator.rows(0, lanes)
     return (time.perf_counter() - begun) * sum(work) / max(1, lanes * len(largest.plan.network.ids))
 
 
@@ -52,15 +60,17 @@ def run_pieces(
     results = []
     for cluster in system.clusters:
         layers = 1 + len(cluster.plan.phases) * by_phase
-        results.append(np.zeros((layers, 4, len(cluster.consumers), -(-cluster.lane_count // 64)), np.uint64))
+        results.append(np.empty((layers, 4, len(cluster.consumers), -(-cluster.lane_count // 64)), np.uint64))
     store = _Store(keep, question) if keep is not None else None
     total, done = system.lane_count, 0
 
-    def finish(piece: Piece, rows: NDArray[np.uint64]) -> None:
-        nonlocal done
+    def place(piece: Piece) -> NDArray[np.uint64]:
         c, begin, end = piece
-        results[c][..., begin // 64 : begin // 64 + rows.shape[-1]] = rows
-        done += end - begin
+        return results[c][..., begin // 64 : -(-end // 64)]
+
+    def finish(piece: Piece) -> None:
+        nonlocal done
+        done += piece[2] - piece[1]
         if progress is not None:
             progress(done, total)
 
@@ -70,28 +80,35 @@ def run_pieces(
         if rows is None:
             waiting.append(piece)
         else:
-            finish(piece, rows)
-    for piece, rows in _evaluated(system.clusters, waiting, by_phase, jobs):
+            place(piece)[:] = rows
+            finish(piece)
+    evaluate = _evaluate_in_turn if jobs <= 1 or len(waiting) <= 1 else partial(_evaluate_together, jobs=jobs)
+    for piece in evaluate(system.clusters, waiting, by_phase, place):
         if store is not None:
-            store.save(piece, rows)
-        finish(piece, rows)
+            store.save(piece, place(piece))
+        finish(piece)
     return results
 
 
-def _evaluated(
-    clusters: tuple[ClusterPlan, ...], waiting: list[Piece], by_phase: bool, jobs: int
-) -> Iterator[tuple[Piece, NDArray[np.uint64]]]:
-    if jobs <= 1 or len(waiting) <= 1:
-        for piece in waiting:
-            c, begin, end = piece
-            yield piece, evaluate_piece(clusters[c], begin, end, by_phase)
-        return
+def _evaluate_in_turn(clusters: Clusters, waiting: list[Piece], by_phase: bool, place: Place) -> Iterator[Piece]:
+    for c, pieces in groupby(waiting, key=itemgetter(0)):
+        evaluator = ClusterEvaluator(clusters[c], by_phase)
+        for piece in pieces:
+            evaluator.rows(*piece[1:], place(piece))
+            yield piece
+
+
+def _evaluate_together(
+    clusters: Clusters, waiting: list[Piece], by_phase: bool, place: Place, jobs: int
+) -> Iterator[Piece]:
     context = multiprocessing.get_context("spawn")
     with ProcessPoolExecutor(jobs, mp_context=context, initializer=_begin, initargs=(clusters, by_phase)) as pool:
         futures: dict[Future[NDArray[np.uint64]], Piece] = {pool.submit(_evaluate, piece): piece for piece in waiting}
         try:
             for future in as_completed(futures):
-                yield futures[future], future.result()
+                piece = futures[future]
+                place(piece)[:] = future.result()
+                yield piece
         except BrokenProcessPool as error:
             raise ToolError(
                 "a worker process was killed (out of memory?); use --jobs 1 or a lower --order; with --keep DIR the "
@@ -102,19 +119,16 @@ def _evaluated(
             raise
 
 
-_shared: tuple[tuple[ClusterPlan, ...], bool] | None = None
+_evaluators: list[ClusterEvaluator] = []
+"""Of a worker process."""
 
 
-def _begin(clusters: tuple[ClusterPlan, ...], by_phase: bool) -> None:
-    global _shared
-    _shared = clusters, by_phase
+def _begin(clusters: Clusters, by_phase: bool) -> None:
+    _evaluators[:] = [ClusterEvaluator(cluster, by_phase) for cluster in clusters]
 
 
 def _evaluate(piece: Piece) -> NDArray[np.uint64]:
-    assert _shared is not None
-    clusters, by_phase = _shared
-    c, begin, end = piece
-    return evaluate_piece(clusters[c], begin, end, by_phase)
+    return _evaluators[piece[0]].rows(*piece[1:])
 
 
 class _Store:
