@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -137,6 +138,7 @@ def group_consumers(
     for v in network.consumers:
         same.setdefault(influence.reaching[v] & sensitive, []).append(v)
 
+    @cache
     def cost(count: int) -> float:
         return count * (ROW_COST + sum(sizes(count, order)) / 64)
 

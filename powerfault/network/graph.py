@@ -56,6 +56,8 @@ class Network:
     chargers: dict[int, tuple[int, ...]]
     readers: tuple[tuple[int, ...], ...]
     parts: tuple[Part, ...]
+    part_of: tuple[int, ...]
+    """By node, its position in ``parts``."""
     elements: tuple[Component | Load | Function, ...] = field(repr=False)
 
     @property
@@ -121,6 +123,7 @@ def build_network(topology: Topology) -> Network:
     for v, sources in enumerate(depends):
         for u in sources:
             readers[u].append(v)
+    parts = _parts(depends, readers, needs)
     return Network(
         topology=topology,
         ids=ids,
@@ -138,7 +141,8 @@ def build_network(topology: Topology) -> Network:
         operators=operators,
         chargers=chargers,
         readers=tuple(map(tuple, readers)),
-        parts=_parts(depends, readers, needs),
+        parts=parts,
+        part_of=_part_of(parts, n),
         elements=tuple(elements),
     )
 
@@ -154,6 +158,14 @@ def _parts(
         needed = dict.fromkeys(x.node for v in ordered for x in needs[v] if x.node in inside) if cyclic else {}
         parts.append(Part(ordered, cyclic, tuple(needed)))
     return tuple(parts)
+
+
+def _part_of(parts: tuple[Part, ...], n: int) -> tuple[int, ...]:
+    part_of = [0] * n
+    for i, part in enumerate(parts):
+        for v in part.nodes:
+            part_of[v] = i
+    return tuple(part_of)
 
 
 def strongly_connected(successors: list[list[int]]) -> list[list[int]]:
@@ -236,14 +248,10 @@ def restrict(network: Network, nodes: list[int]) -> Network:
     def own_map(rows: dict[int, tuple[int, ...]]) -> dict[int, tuple[int, ...]]:
         return {new[v]: tuple(new[u] for u in us if u in new) for v, us in rows.items() if v in new}
 
-    parts = []
-    for part in network.parts:
-        if part.cyclic:
-            inside = tuple(new[v] for v in part.nodes if v in new)
-            if inside:
-                parts.append(Part(inside, True, tuple(new[v] for v in part.needed if v in new)))
-        elif part.nodes[0] in new:
-            parts.append(Part((new[part.nodes[0]],), False))
+    parts = tuple(
+        Part(tuple(new[v] for v in part.nodes if v in new), part.cyclic, tuple(new[v] for v in part.needed if v in new))
+        for part in (network.parts[i] for i in sorted({network.part_of[v] for v in nodes}))
+    )
     return Network(
         topology=network.topology,
         ids=tuple(network.ids[v] for v in nodes),
@@ -261,6 +269,7 @@ def restrict(network: Network, nodes: list[int]) -> Network:
         operators=own_map(network.operators),
         chargers=own_map(network.chargers),
         readers=own(network.readers),
-        parts=tuple(parts),
+        parts=parts,
+        part_of=_part_of(parts, len(nodes)),
         elements=tuple(network.elements[v] for v in nodes),
     )
