@@ -15,15 +15,14 @@ The command line catches the base class alone and exits with 2.
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from typing import NamedTuple
 
 
 class PowerfaultError(Exception):
     """Base of all errors that this package raises on purpose."""
 
 
-@dataclass(frozen=True, order=True)
-class Problem:
+class Problem(NamedTuple):
     """One problem (or warning) at one place of a file.
 
     ``line`` and ``column`` count from 1; 0 means that the place is not known.

@@ -76,6 +76,7 @@ def main(arguments: list[str] | None = None) -> None:
     try:
         status = program.main(args=arguments, prog_name="powerfault", standalone_mode=False)
         sys.stdout.flush()
+        gc.freeze()  # at exit all memory is given back at once; no need to search it for garbage first
         sys.exit(status if isinstance(status, int) else 0)
     except click.exceptions.Abort:
         click.echo("interrupted; nothing was left half written", err=True)

@@ -46,15 +46,16 @@ def command(file: str, proposals: tuple[str, ...], thorough: bool, quiet: bool) 
         from powerfault.failures.expectations import unmet_expectations
 
         held, unmet = unmet_expectations(topology, made)
+    warnings.extend(topology_warnings(applied))
     if not quiet:
-        _print_warnings(in_order([*topology_warnings(applied), *warnings]))
+        _print_warnings(in_order(warnings))
     if unmet:
         for problem in in_order(unmet):
             click.echo(str(problem), err=True)
         click.echo(f"error: {held} of {_count(len(topology.expect), 'expectation')} hold", err=True)
         return 2
     if not quiet:
-        _print_summary(applied, len([*topology_warnings(applied), *warnings]), held)
+        _print_summary(applied, len(warnings), held)
         unread = [name for name in LATER if name in topology.later and name != "title_block"]
         if unread and not thorough:
             click.echo(f"  not looked into without --thorough: {', '.join(unread)}")

@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 from typing import Any, Literal
 
 from powerfault.errors import Problem
+from powerfault.model.frozen import frozen
 
 COOLANT_KINDS = ("pump", "line", "valve", "radiator", "coolant_jumper")
 """Kinds that carry coolant instead of power; they meet the rest only through ``needs``."""
@@ -51,7 +52,7 @@ def in_phase(value: PerPhase | None, phase: str, absent: float | None = None) ->
     return float(value)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True)  # its own code: made and hashed by the hundred thousand
 class Event:
     """A component (or a load that lists ``short``) with a failure mode. Written ``ID`` or ``ID:mode``."""
 
@@ -62,7 +63,7 @@ class Event:
         return self.id if self.mode == "loss" else f"{self.id}:{self.mode}"
 
 
-@dataclass(frozen=True, slots=True)
+@frozen()
 class Need:
     """Something that must be live or served. ``bears`` names the worst interruption of it that is borne."""
 
@@ -70,19 +71,23 @@ class Need:
     bears: str = "uninterrupted"
 
 
-@dataclass(frozen=True, slots=True)
+@frozen()
 class Phase:
+    """A state in which the system runs for a while, such as sunlit and dark."""
+
     name: str
     duration_h: float | None = None
 
 
-@dataclass(frozen=True, slots=True)
+@frozen()
 class Channel:
+    """A group of components, for colour."""
+
     name: str
     label: str | None = None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@frozen(kw_only=True)
 class Component:
     """One thing that can fail. See ``format.md`` for each field; ``None`` means that the file does not say."""
 
@@ -205,7 +210,7 @@ class Component:
         return tuple(m for m in self.possible_modes if m in self.modes)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@frozen(kw_only=True)
 class _Judged:
     """What loads and functions share: a severity, and what they must tolerate and bear."""
 
@@ -230,7 +235,7 @@ class _Judged:
         return TOLERANCE_BY_SEVERITY[self.severity] if self.severity else None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@frozen(kw_only=True)
 class Load(_Judged):
     """A consumer that takes power from the components in ``fed_by``."""
 
@@ -265,7 +270,7 @@ class Load(_Judged):
         return not isinstance(self.demand_kw, Mapping) or self.demand_kw.get(phase, 0.0) > 0
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@frozen(kw_only=True)
 class Function(_Judged):
     """Something the outpost needs done by at least ``at_least`` of several members."""
 
@@ -281,7 +286,7 @@ Link = tuple[str, str]
 """One one-way link (from, to) between components; power flows along it."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen()
 class Expectation:
     """One of the author's own checks: with these proposals and failures, these outcomes."""
 
@@ -292,7 +297,7 @@ class Expectation:
     column: int = field(default=0, compare=False)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@frozen(kw_only=True)
 class Proposal:
     """A change to the system. ``added`` and ``set`` hold plain data as in the file, read when it is applied."""
 
@@ -310,7 +315,7 @@ class Proposal:
         return self.label or self.id
 
 
-@dataclass(frozen=True, slots=True)
+@frozen()
 class QuestionChange:
     """A ``set`` of a proposal that changes what is asked rather than the system."""
 
@@ -340,7 +345,7 @@ def as_written(value: Any) -> str:
     return f"[{', '.join(value)}]" if isinstance(value, tuple) else str(value)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@frozen(kw_only=True)
 class Topology:
     """One power system, validated. Made by :func:`powerfault.load`; proposals give new ones.
 
@@ -368,12 +373,20 @@ class Topology:
     added: frozenset[str] = frozenset()
     question_changes: tuple[QuestionChange, ...] = ()
     file: str = field(default="", compare=False)
-    sha256: str = field(default="", compare=False)
+    content: bytes = field(default=b"", compare=False, repr=False)
+    """The bytes of the file, as read."""
     positions: Mapping[str, tuple[int, int]] = field(default_factory=dict, compare=False, repr=False)
     origins: Mapping[str, str] = field(default_factory=dict, compare=False, repr=False)
     """Where a path of this topology was written, if elsewhere in the file (feed links, what proposals changed)."""
     notices: tuple[Problem, ...] = field(default=(), compare=False, repr=False)
     """What the reading noticed that is no error, such as a link given twice."""
+
+    @property
+    def sha256(self) -> str:
+        """The SHA-256 of the file, as hexadecimal digits; empty for a topology that was read from none."""
+        import hashlib  # loads a library of megabytes, which most runs can do without
+
+        return hashlib.sha256(self.content).hexdigest() if self.content else ""
 
     @property
     def phase_names(self) -> tuple[str, ...]:

@@ -57,10 +57,7 @@ def read_topology_text(text: str, file: str = "<text>") -> Topology:
 
 
 def _read(content: bytes, text: str, file: str) -> Topology:
-    import hashlib  # some milliseconds at start-up
-
-    document = parse_yaml(text, file)
-    return _Reader(document).topology(hashlib.sha256(content).hexdigest())
+    return _Reader(parse_yaml(text, file)).topology(content)
 
 
 class _Reader:
@@ -69,7 +66,7 @@ class _Reader:
         self.findings = Findings(document.file, document.values, document.keys)
         self.values = Values(self.findings, (DEFAULT_PHASE,))
 
-    def topology(self, sha256: str) -> Topology:
+    def topology(self, content: bytes) -> Topology:
         findings, values, data = self.findings, self.values, self.document.data
         if data is None:
             raise ModelError([Problem(findings.file, 1, 1, "", "is empty; a topology begins with 'powerfault: 1' "
@@ -102,7 +99,7 @@ class _Reader:
             stage_minutes=self._stage_minutes(top.get("stage_minutes")),
             later={name: top[name] for name in LATER if name in top},
             file=findings.file,
-            sha256=sha256,
+            content=content,
             positions=self.document.values,
             origins=findings.origins,
         )

@@ -14,7 +14,6 @@ from powerfault.model.elements import (
     Component,
     Consumer,
     Function,
-    Link,
     Load,
     Topology,
 )
@@ -59,15 +58,13 @@ def known_ids(topology: Topology, broken: Collection[str] = ()) -> set[str]:
 
 def component_flaws(path: str, component: Component) -> Iterator[Flaw]:
     """Fields of one component that do not agree with its kind or with each other."""
-    possible = component.possible_modes
-    if component.modes is not None:
-        for number, mode in enumerate(component.modes):
-            if mode not in possible:
-                yield Flaw(f"{path}.modes[{number}]", _mode_message(component, mode))
+    for number, mode in enumerate(component.modes or ()):
+        if mode not in component.possible_modes:
+            yield Flaw(f"{path}.modes[{number}]", _mode_message(component, mode))
     rates = component.failures_per_million_hours
     if isinstance(rates, Mapping):
         for mode in rates:
-            if mode not in possible:
+            if mode not in component.possible_modes:
                 yield Flaw(f"{path}.failures_per_million_hours.{mode}", _mode_message(component, mode))
 
 
@@ -160,10 +157,16 @@ def reference_flaws(
 def link_flaws(topology: Topology, known: Collection[str], suggest: Suggestions) -> Iterator[Flaw]:
     """Links whose ends are no components, that lead back to their own beginning, or that go both ways at a diode."""
     components = topology.components
+    coolant = {id_ for id_, component in components.items() if component.is_coolant}
+    one_ways = {id_ for id_, component in components.items() if component.kind in ONE_WAY_KINDS}
     both = set(topology.links)
     said: set[tuple[str, str]] = set()
     for link in topology.links:
         before, after = link
+        media_differ = before in components and after in components and (before in coolant) != (after in coolant)
+        twisted = (after, before) in both and not one_ways.isdisjoint(link)
+        if before in components and after in components and before != after and not media_differ and not twisted:
+            continue
         path = link_path(link)
         line = topology.origins.get(path, path)
         for end in link:
@@ -180,25 +183,20 @@ def link_flaws(topology: Topology, known: Collection[str], suggest: Suggestions)
             if (line, f"{before} -> {after}") not in said:
                 said.add((line, f"{before} -> {after}"))
                 yield Flaw(path, f"{before} is linked to itself; remove the link")
-        elif _media_differ(components, link):
+        elif media_differ:
             if (line, f"{before} -> {after}") not in said:
                 said.add((line, f"{before} -> {after}"))
                 kinds = f"{before} ({components[before].kind}) and {after} ({components[after].kind})"
                 yield Flaw(path, f"{kinds} cannot be linked: coolant and power meet only through needs")
-        elif (after, before) in both and before in components and after in components:
+        elif twisted and before in components and after in components:
             pair = f"{min(link)} <-> {max(link)}"
-            one_way = [end for end in link if components[end].kind in ONE_WAY_KINDS]
-            if one_way and ("", pair) not in said:
+            if ("", pair) not in said:
                 said.add(("", pair))
-                end = one_way[0]
+                end = before if before in one_ways else after
                 kind = components[end].kind
                 # Shown at the later of the two links: the one that made it go both ways.
                 later = link_path((after, before))
                 yield Flaw(later, f"{end} is a {kind} and takes one-way links only; {pair} goes both ways")
-
-
-def _media_differ(components: Mapping[str, Component], link: Link) -> bool:
-    return all(end in components for end in link) and len({components[end].is_coolant for end in link}) == 2
 
 
 def standing_flaws(topology: Topology, broken: Collection[str], suggest: Suggestions) -> Iterator[Flaw]:

@@ -29,7 +29,10 @@ def domain_neighbours(topology: Topology) -> dict[str, list[str]]:
 
 def voltage_domains(topology: Topology) -> list[list[str]]:
     """Return the ids of each domain, in the order of the file by their first member."""
-    joined = domain_neighbours(topology)
+    return _domains(domain_neighbours(topology))
+
+
+def _domains(joined: dict[str, list[str]]) -> list[list[str]]:
     domains: list[list[str]] = []
     seen: set[str] = set()
     for start in joined:
@@ -59,7 +62,7 @@ def bus_voltages(topology: Topology, domain: list[str]) -> dict[float, str]:
 def voltage_flaws(topology: Topology) -> Iterator[Flaw]:
     """Yield a flaw for each further voltage in a domain, naming both buses and the shortest way between them."""
     joined = domain_neighbours(topology)
-    for domain in voltage_domains(topology):
+    for domain in _domains(joined):
         voltages = bus_voltages(topology, domain)
         if len(voltages) < 2:
             continue

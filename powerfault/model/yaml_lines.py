@@ -40,6 +40,7 @@ _NULL = frozenset(("", "~", "null", "Null", "NULL"))
 _TRUE = frozenset(("true", "True", "TRUE"))
 _FALSE = frozenset(("false", "False", "FALSE"))
 _WORDS = _NULL | _TRUE | _FALSE
+_NUMERIC = frozenset("+-.0123456789")  # what a number begins with
 _INTEGER = re.compile(r"[-+]?[0-9]+\Z")
 _BASED = re.compile(r"0o[0-7]+\Z|0x[0-9a-fA-F]+\Z")
 _FLOAT = re.compile(r"[-+]?(?:\.[0-9]+|[0-9]+(?:\.[0-9]*)?)(?:[eE][-+]?[0-9]+)?\Z")
@@ -166,6 +167,8 @@ def _scalar(text: str) -> Any:
         if text in _TRUE:
             return True
         return False if text in _FALSE else text
+    if first not in _NUMERIC:
+        return text
     if _INTEGER.match(text):
         digits = text.lstrip("+-")
         if len(digits) > 1 and digits[0] == "0":

@@ -12,6 +12,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 
 from powerfault.model.elements import STAGES, Component, Function, Load, Topology
+from powerfault.model.frozen import frozen
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,7 +36,7 @@ class Part:
     needed: tuple[int, ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
+@frozen()
 class Network:
     """A topology as numbers. ``upstream[v]`` and ``downstream[v]`` hold the power neighbours of node v."""
 
