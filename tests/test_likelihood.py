@@ -154,8 +154,9 @@ loads: {L: {fed_by: [B]}}
     for i, x in enumerate((900e-6, 300e-6, 50e-6), start=1):
         generator[0, i], generator[i, 0] = x, 1 / 200
     generator -= np.diag(generator.sum(axis=1))
+    own = [("loss", "short", "stuck").index(v.events[0].mode) for v in structure.variables]
     for hours in (10.0, 400.0, 5000.0):
-        expected = expm(generator * hours)[0, 1:]
+        expected = expm(generator * hours)[0, 1:][own]
         assert table.states(hours)[:, 0] == pytest.approx(expected, rel=1e-9)
         # The variables of the diagram stand for "this mode, given none before it".
         p = table.probabilities(hours)[:, 0]
@@ -194,9 +195,9 @@ def test_frequency_of_modes_is_the_growth_of_unavailability(seed: int) -> None:
     structure = build_structure(rated(base, None), MODES)
     quick = rate_table(rated(base, None), structure.variables)
     slow = rate_table(rated(base, 1e15), structure.variables)
+    short_cut, integral = (over_mission(structure, table, 2000.0) for table in (quick, slow))
     for id_ in structure.failing:
-        a = over_mission(structure, quick, id_, 2000.0)
-        b = over_mission(structure, slow, id_, 2000.0)
+        a, b = short_cut[id_], integral[id_]
         assert a.failures.low == pytest.approx(b.failures.low, rel=1e-8, abs=1e-15)
         assert a.at_end.low == pytest.approx(b.at_end.low, rel=1e-9, abs=1e-15)
 
@@ -382,6 +383,24 @@ def test_a_plain_rate_is_that_of_loss_alone() -> None:
     assert solve(only, modes=("loss", "short")).by_id["L"].missing == ()
 
 
+def test_a_mode_that_excludes_one_that_matters_needs_a_rate_too() -> None:
+    """A stuck breaker feeds its load, but a breaker that is stuck is not lost: its loss has no number without both."""
+    text = """
+powerfault: 1
+components:
+  S: {kind: source, failures_per_million_hours: 2}
+  B: {kind: breaker, failures_per_million_hours: 3}
+  C: {kind: breaker, failures_per_million_hours: {loss: 3, stuck: 900}}
+feeds: [S -> B, S -> C]
+loads: {L: {fed_by: [B]}, M: {fed_by: [C]}}
+"""
+    result = solve(text, 1000.0, modes=("loss", "stuck"))
+    assert result.by_id["L"].missing == ("B:stuck",)
+    assert result.by_id["L"].over_mission is None
+    lost = 3 / 903 * (1 - math.exp(-0.903))
+    assert numbers(result, "M").at_end.low == pytest.approx(1 - math.exp(-0.002) * (1 - lost), rel=1e-12)
+
+
 def test_what_can_never_or_must_always_fail_is_said_exactly() -> None:
     text = """
 powerfault: 1
@@ -479,9 +498,10 @@ def test_bounds_stand_for_the_exact_value_where_it_is_out_of_reach() -> None:
     exact = likelihood(t, Settings(samples=0))
     structure = bracket_structure(t, ("loss",), (), (), lambda v: rate_table(t, v).probabilities(1000.0)[:, 0], gap=0.2)
     table = rate_table(t, structure.variables)
+    between = over_mission(structure, table, 1000.0)
     for own in exact.consumers:
         assert own.over_mission is not None
-        found = over_mission(structure, table, own.id, 1000.0)
+        found = between[own.id]
         for truth, span in (
             (own.over_mission.at_end, found.at_end),
             (own.over_mission.mean, found.mean),

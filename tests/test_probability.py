@@ -31,7 +31,7 @@ from likelihood_systems import (
 )
 from scipy.optimize import brentq
 
-from powerfault.measures.decision_diagram import Evaluator
+from powerfault.measures.diagram_values import Evaluator
 from powerfault.measures.importance import fussell_vesely
 from powerfault.measures.probability import (
     esary_proschan,

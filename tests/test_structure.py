@@ -15,7 +15,9 @@ from reference import System
 
 from powerfault.measures.brackets import bracket_structure
 from powerfault.measures.decision_diagram import DiagramTooLargeError
-from powerfault.measures.structure import SharedCause, build_structure, list_variables
+from powerfault.measures.diagram_values import probability
+from powerfault.measures.structure import build_structure
+from powerfault.measures.variables import SharedCause, list_variables
 from powerfault.model.elements import MODES, OUTCOMES, STAGES, Event, Need, Topology
 from powerfault.network.failure_modes import list_events
 
@@ -182,8 +184,8 @@ def test_bounds_hold_the_exact_value_between_them(seed: int) -> None:
     assert [v.name for v in bounds.variables] == [v.name for v in exact.variables]
     for id_, own in bounds.failing.items():
         truth = exact.failing[id_]
-        u = float(truth.diagram.probability(truth.lower, q))
-        low, high = (float(own.diagram.probability(node, q)) for node in (own.lower, own.upper))
+        u = float(probability(truth.diagram, truth.lower, q))
+        low, high = (float(probability(own.diagram, node, q)) for node in (own.lower, own.upper))
         assert low <= u * (1 + 1e-12)
         assert u <= high * (1 + 1e-12)
         assert high - low <= 0.011 * low + 1e-15
@@ -202,8 +204,8 @@ def test_bounds_hold_at_other_probabilities_too(seed: int) -> None:
         q = rng.random(len(exact.variables))
         for id_, own in bounds.failing.items():
             truth = exact.failing[id_]
-            u = float(truth.diagram.probability(truth.lower, q))
-            low, high = (float(own.diagram.probability(node, q)) for node in (own.lower, own.upper))
+            u = float(probability(truth.diagram, truth.lower, q))
+            low, high = (float(probability(own.diagram, node, q)) for node in (own.lower, own.upper))
             assert low <= u + 1e-12
             assert u <= high + 1e-12
 
@@ -215,8 +217,8 @@ def test_bounds_close_on_a_mesh_and_equal_its_exact_value() -> None:
     bounds = bracket_structure(mesh, ("loss",), (), (), lambda v: np.full(len(v), 1e-3), gap=0.001)
     for id_, own in bounds.failing.items():
         truth = exact.failing[id_]
-        u = float(truth.diagram.probability(truth.lower, q))
-        low, high = (float(own.diagram.probability(node, q)) for node in (own.lower, own.upper))
+        u = float(probability(truth.diagram, truth.lower, q))
+        low, high = (float(probability(own.diagram, node, q)) for node in (own.lower, own.upper))
         assert low <= u * (1 + 1e-12) <= high * (1 + 2e-12)
         assert (high - low) / low < 0.001
 
@@ -227,7 +229,7 @@ def test_the_same_input_gives_the_same_bounds() -> None:
     for _ in range(2):
         b = bracket_structure(mesh, ("loss",), (), (), lambda v: np.full(len(v), 1e-2), gap=0.01)
         q = np.full(len(b.variables), 1e-2)
-        found.append([float(x.diagram.probability(n, q)) for x in b.failing.values() for n in (x.lower, x.upper)])
+        found.append([float(probability(x.diagram, n, q)) for x in b.failing.values() for n in (x.lower, x.upper)])
     assert found[0] == found[1]
 
 

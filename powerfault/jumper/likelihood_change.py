@@ -13,8 +13,9 @@ from functools import cached_property
 
 import numpy as np
 
+from powerfault.measures.consumer_likelihood import ConsumerLikelihood
 from powerfault.measures.importance import Importance
-from powerfault.measures.likelihood import ConsumerLikelihood, Likelihood, Settings, likelihood
+from powerfault.measures.likelihood import Likelihood, Settings, likelihood
 from powerfault.measures.probability import Span
 from powerfault.measures.rates import Floats
 from powerfault.measures.uncertainty import Quantiles, quantiles

@@ -29,14 +29,8 @@ from dataclasses import dataclass, field
 from powerfault.measures.decision_diagram import FALSE, TRUE, Diagram, DiagramTooLargeError, deep_recursion
 from powerfault.measures.rates import Floats
 from powerfault.measures.state_oracle import StateOracle, States, bits, cones_of, transpose
-from powerfault.measures.structure import (
-    Failing,
-    SharedCause,
-    Structure,
-    Variable,
-    occurring,
-    ordered_variables,
-)
+from powerfault.measures.structure import Failing, Structure, occurring
+from powerfault.measures.variables import SharedCause, Variable, ordered_variables
 from powerfault.model.elements import Topology
 from powerfault.network.graph import build_network
 

@@ -1,37 +1,28 @@
 """Decision diagrams: Boolean functions of many events, held exactly and small enough to compute with.
 
-The question: what is the exact probability that a function of independent variables is true, whatever the function
-looks like? The method is the reduced ordered decision diagram: every node asks one variable and has a low and a high
-successor; equal nodes are stored once, so equal functions are equal node numbers. The probability follows from the
-Shannon expansion ``P(f) = p P(f | x) + (1 - p) P(f | not x)``, one term a node, which only adds and multiplies numbers
-between 0 and 1: nothing cancels, so it is as exact as the floats are.
+The question: how can a function of hundreds of variables be known in all their states at once? The method is the
+reduced ordered decision diagram: every node asks one variable and has a low and a high successor; equal nodes are
+stored once, so equal functions are equal node numbers. Probabilities (:mod:`powerfault.measures.diagram_values`) and
+minimal solutions (:mod:`powerfault.measures.minimal_solutions`) follow in one walk over the nodes.
 
 Why a diagram of our own: the fixpoints of the failure semantics run on rows that know ``&``, ``|``, ``~`` and ``==``
 (:mod:`powerfault.failures`), and :class:`Row` gives them a diagram for a row. The tests hold it against a decision
 diagram library.
 
-References: R. E. Bryant, Graph-Based Algorithms for Boolean Function Manipulation, IEEE Trans. Computers 35 (1986);
-A. Rauzy, New Algorithms for Fault Trees Analysis, Reliability Engineering and System Safety 40 (1993), for the minimal
-solutions of a monotone function.
+Reference: R. E. Bryant, Graph-Based Algorithms for Boolean Function Manipulation, IEEE Trans. Computers 35 (1986).
 """
 
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
-from itertools import combinations, pairwise
-from typing import Any
-
-import numpy as np
-import numpy.typing as npt
 
 from powerfault.errors import TooLargeError
 
 FALSE, TRUE = 0, 1
-_TERMINAL_LEVEL = 1 << 30
+TERMINAL_LEVEL = 1 << 30
 _SHIFT = 32
-Floats = npt.NDArray[np.float64]
 
 
 class DiagramTooLargeError(TooLargeError):
@@ -47,14 +38,12 @@ class Diagram:
     >>> d = Diagram()
     >>> a, b, c = (d.variable(i) for i in range(3))
     >>> f = d.disj(a, d.conj(b, c))
-    >>> round(float(d.probability(f, [0.1, 0.2, 0.3])), 9)
-    0.154
-    >>> sorted(d.minimal_solutions(f))
-    [(0,), (1, 2)]
+    >>> d.value(f, {1, 2}), d.value(f, {2})
+    (True, False)
     """
 
     def __init__(self, node_limit: int = 1_000_000, step_limit: int = 3_000_000) -> None:
-        self.level: list[int] = [_TERMINAL_LEVEL, _TERMINAL_LEVEL]
+        self.level: list[int] = [TERMINAL_LEVEL, TERMINAL_LEVEL]
         self.low: list[int] = [FALSE, TRUE]
         self.high: list[int] = [FALSE, TRUE]
         self.node_limit = node_limit
@@ -63,9 +52,9 @@ class Diagram:
         self._conj: dict[int, int] = {}
         self._disj: dict[int, int] = {}
         self._neg: dict[int, int] = {FALSE: TRUE, TRUE: FALSE}
-        self.conj = self._operation(self._conj, FALSE, TRUE)
+        self.conj = self._operation(self._conj, FALSE)
         """``conj(f, g)`` returns "f and g"."""
-        self.disj = self._operation(self._disj, TRUE, FALSE)
+        self.disj = self._operation(self._disj, TRUE)
         """``disj(f, g)`` returns "f or g"."""
 
     def __len__(self) -> int:
@@ -88,7 +77,7 @@ class Diagram:
         if found is None:
             found = len(self.level)
             if found >= self.node_limit:
-                raise DiagramTooLargeError(f"the decision diagram passed {self.node_limit} nodes")
+                raise _too_many(self.node_limit)
             unique[key] = found
             self.level.append(level)
             self.low.append(low)
@@ -98,30 +87,48 @@ class Diagram:
     def variable(self, level: int) -> int:
         return self.node(level, FALSE, TRUE)
 
-    def _operation(self, memo: dict[int, int], absorbing: int, neutral: int) -> Callable[[int, int], int]:
-        """``and`` or ``or`` of two nodes; the inner loop of everything, so its names are local to it."""
-        levels, lows, highs, node, limit = self.level, self.low, self.high, self.node, self.step_limit
+    def _operation(self, memo: dict[int, int], absorbing: int) -> Callable[[int, int], int]:
+        """``and`` or ``or`` of two nodes; the inner loop of everything, so it makes nodes itself and its names are
+        local to it."""
+        levels, lows, highs, uniques, limit = self.level, self.low, self.high, self._unique, self.step_limit
+        known, nodes = memo.get, self.node_limit
 
         def apply(f: int, g: int) -> int:
-            if f == g or g == neutral:
+            if f > g:
+                f, g = g, f
+            if f <= TRUE:
+                return absorbing if f == absorbing else g
+            if f == g:
                 return f
-            if f == neutral:
-                return g
-            if f == absorbing or g == absorbing:
-                return absorbing
-            key = f << _SHIFT | g if f < g else g << _SHIFT | f
-            found = memo.get(key)
-            if found is None:
-                lf, lg = levels[f], levels[g]
-                if lf == lg:
-                    found = node(lf, apply(lows[f], lows[g]), apply(highs[f], highs[g]))
-                elif lf < lg:
-                    found = node(lf, apply(lows[f], g), apply(highs[f], g))
-                else:
-                    found = node(lg, apply(f, lows[g]), apply(f, highs[g]))
-                memo[key] = found
-                if len(memo) > limit:
-                    raise DiagramTooLargeError(f"the decision diagram took more than {limit} steps")
+            key = f << _SHIFT | g
+            found = known(key)
+            if found is not None:
+                return found
+            level, other = levels[f], levels[g]
+            if level == other:
+                low, high = apply(lows[f], lows[g]), apply(highs[f], highs[g])
+            elif level < other:
+                low, high = apply(lows[f], g), apply(highs[f], g)
+            else:
+                level = other
+                low, high = apply(f, lows[g]), apply(f, highs[g])
+            if low == high:
+                found = low
+            else:
+                unique = uniques[level]
+                child = low << _SHIFT | high
+                found = unique.get(child)
+                if found is None:
+                    found = len(levels)
+                    if found >= nodes:
+                        raise _too_many(nodes)
+                    unique[child] = found
+                    levels.append(level)
+                    lows.append(low)
+                    highs.append(high)
+            memo[key] = found
+            if len(memo) > limit:
+                raise DiagramTooLargeError(f"the decision diagram took more than {limit} steps")
             return found
 
         return apply
@@ -172,33 +179,21 @@ class Diagram:
         """The variables that the function depends on, in order."""
         return sorted({self.level[n] for n in self.below(root) if n > TRUE})
 
+    def supports(self, roots: Iterable[int]) -> dict[int, int]:
+        """For each root the variables that it depends on, as bits by their numbers; what roots share is walked once."""
+        wanted = set(roots)
+        bits = {FALSE: 0, TRUE: 0}
+        for n in sorted(self.below(*wanted), key=self.level.__getitem__, reverse=True):
+            if n > TRUE:
+                bits[n] = bits[self.low[n]] | bits[self.high[n]] | 1 << self.level[n]
+        return {root: bits[root] for root in wanted}
+
     def value(self, root: int, true: Iterable[int]) -> bool:
         """The function where the variables in ``true`` are true and all others are false."""
         chosen = set(true)
         while root > TRUE:
             root = self.high[root] if self.level[root] in chosen else self.low[root]
         return root == TRUE
-
-    def restrict(self, root: int, values: Mapping[int, bool]) -> int:
-        """The function with some variables fixed."""
-        memo: dict[int, int] = {FALSE: FALSE, TRUE: TRUE}
-        order = sorted(self.below(root), key=lambda n: -self.level[n])
-        for n in order:
-            if n > TRUE:
-                level = self.level[n]
-                low, high = memo[self.low[n]], memo[self.high[n]]
-                if level in values:
-                    memo[n] = high if values[level] else low
-                else:
-                    memo[n] = self.node(level, low, high)
-        return memo[root]
-
-    def probability(self, root: int, p: Any) -> Any:
-        """The exact probability of one function; ``p`` holds one probability a variable, or a row of them.
-
-        Cost grows with nodes times columns. See :class:`Evaluator` for many functions and columns.
-        """
-        return Evaluator(self, [root])(p)[0]
 
     def compacted(self, *roots: int) -> tuple[Diagram, tuple[int, ...]]:
         """A new diagram with only what the roots lead to, and the roots in it: frees nodes no longer wanted."""
@@ -208,76 +203,6 @@ class Diagram:
             if n > TRUE:
                 place[n] = fresh.node(self.level[n], place[self.low[n]], place[self.high[n]])
         return fresh, tuple(place[r] for r in roots)
-
-    def minimal_solutions(
-        self, root: int, order: int | None = None, chains: Mapping[int, int] | None = None, limit: int = 200_000
-    ) -> list[tuple[int, ...]]:
-        """The minimal sets of variables whose truth makes a monotone function true, up to ``order`` variables.
-
-        See :class:`Solutions`, which shares the work of several functions.
-        """
-        return Solutions(self, chains, limit)(root, order)
-
-
-class Solutions:
-    """Minimal solutions of monotone functions of one diagram; what functions share is found once.
-
-    ``chains`` maps a variable to its component where several variables are the exclusive modes of one component (each
-    asked only when the earlier ones are false); then "one less" means the component is whole, and a component stands
-    in a solution once.
-
-    Proof of completeness (Rauzy 1993): a minimal solution either leaves the first variable out, and is then one of
-    the low successor; or holds it, and is then one of the high successor no part of which is already a solution with
-    that component whole. Both hold for every budget of variables left.
-    """
-
-    def __init__(self, diagram: Diagram, chains: Mapping[int, int] | None = None, limit: int = 200_000) -> None:
-        self.diagram = diagram
-        self.owner = chains or {}
-        self.limit = limit
-        self._known: dict[tuple[int, int], list[tuple[int, ...]]] = {}
-
-    def __call__(self, root: int, order: int | None = None) -> list[tuple[int, ...]]:
-        """Solutions of ``root`` up to ``order`` variables; :class:`DiagramTooLargeError` above the limit of them."""
-        budget = len(self.diagram.support(root)) if order is None else order
-        with deep_recursion():
-            return self._solve(root, budget)
-
-    def _solve(self, node: int, left: int) -> list[tuple[int, ...]]:
-        if node == FALSE:
-            return []
-        if node == TRUE:
-            return [()]
-        found = self._known.get((node, left))
-        if found is None:
-            d = self.diagram
-            found = list(self._solve(d.low[node], left))
-            if left > 0:
-                level = d.level[node]
-                alone = set(self._solve(self._whole(node), left - 1))
-                found += [(level, *s) for s in self._solve(d.high[node], left - 1) if not self._part_of(s, node, alone)]
-            if len(found) > self.limit:
-                raise DiagramTooLargeError(f"more than {self.limit} minimal cut sets")
-            self._known[node, left] = found
-        return found
-
-    def _part_of(self, s: tuple[int, ...], node: int, alone: set[tuple[int, ...]]) -> bool:
-        """Whether part of ``s`` is a solution without the variable of ``node``; ``alone`` holds those small enough."""
-        if len(s) > 4:
-            return self.diagram.value(self._whole(node), s)
-        if s in alone or () in alone:
-            return True
-        return any(part in alone for k in range(1, len(s)) for part in combinations(s, k))
-
-    def _whole(self, node: int) -> int:
-        """The function where the component of a node's variable has none of its modes."""
-        levels, lows, owner = self.diagram.level, self.diagram.low, self.owner
-        component = owner.get(levels[node])
-        rest = lows[node]
-        if component is not None:
-            while rest > TRUE and owner.get(levels[rest]) == component:
-                rest = lows[rest]
-        return rest
 
 
 class Row:
@@ -315,76 +240,6 @@ class Row:
         return self.node != FALSE
 
 
-class Evaluator:
-    """The nodes of some functions laid out level by level, to evaluate them for many columns of probabilities.
-
-    Called with ``p`` of shape (variables,) or (variables, columns), it returns an array of shape (functions,) or
-    (functions, columns). The work is nodes times columns, in slices that keep the table of values below ``memory``
-    bytes.
-    """
-
-    def __init__(self, diagram: Diagram, roots: Sequence[int], memory: int = 1 << 27) -> None:
-        nodes = sorted(diagram.below(*roots, FALSE, TRUE), key=lambda n: (diagram.level[n], n), reverse=True)
-        place = {n: i for i, n in enumerate(nodes)}
-        self.size = len(nodes)
-        self.memory = memory
-        self.roots = np.array([place[r] for r in roots], dtype=np.int64)
-        self.true_place, self.false_place = place[TRUE], place[FALSE]
-        low = np.array([place[diagram.low[n]] for n in nodes], dtype=np.int64)
-        high = np.array([place[diagram.high[n]] for n in nodes], dtype=np.int64)
-        levels = np.array([diagram.level[n] for n in nodes], dtype=np.int64)
-        cuts = np.flatnonzero(np.diff(levels)) + 1
-        bounds = [0, *cuts.tolist(), self.size]
-        self.slices = [
-            (int(levels[a]), a, b, low[a:b], high[a:b]) for a, b in pairwise(bounds) if levels[a] != _TERMINAL_LEVEL
-        ]
-
-    def gradient(self, p: Any) -> tuple[Floats, Floats]:
-        """Return probability and its partial derivatives by the variables, for one function.
-
-        ``p`` has shape (variables, columns); the results have shapes (columns,) and (variables, columns). The
-        derivative by a variable is P(true | it is true) - P(true | it is false): Birnbaum's importance. Computed in
-        one walk up (values) and one walk down (the probability of reaching each node).
-        """
-        table: Floats = np.asarray(p, dtype=np.float64)
-        columns = table.shape[1]
-        width = max(1, min(columns, self.memory // (16 * self.size)))
-        value, slope = np.empty(columns), np.zeros(table.shape)
-        for start in range(0, columns, width):
-            here = slice(start, start + width)
-            part = table[:, here]
-            values = self._values(part)
-            reach = np.zeros_like(values)
-            reach[self.roots[0]] = 1.0
-            for level, a, b, low, high in reversed(self.slices):
-                own, chance = reach[a:b], part[level]
-                slope[level, here] = (own * (values[high] - values[low])).sum(axis=0)
-                np.add.at(reach, high, own * chance)
-                np.add.at(reach, low, own * (1.0 - chance))
-            value[here] = values[self.roots[0]]
-        return value, slope
-
-    def _values(self, part: Floats) -> Floats:
-        values: Floats = np.zeros((self.size, part.shape[1]))
-        values[self.true_place] = 1.0
-        for level, a, b, low, high in self.slices:
-            chance = part[level]
-            values[a:b] = values[high] * chance + values[low] * (1.0 - chance)
-        return values
-
-    def __call__(self, p: Any) -> Floats:
-        table: Floats = np.asarray(p, dtype=np.float64)
-        single = table.ndim == 1
-        if single:
-            table = table[:, None]
-        columns = table.shape[1]
-        width = max(1, min(columns, self.memory // (8 * self.size)))
-        out = np.empty((len(self.roots), columns))
-        for start in range(0, columns, width):
-            out[:, start : start + width] = self._values(table[:, start : start + width])[self.roots]
-        return out[:, 0] if single else out
-
-
 @contextmanager
 def deep_recursion(depth: int = 60_000) -> Iterator[None]:
     """Allow recursion as deep as a diagram of many variables needs (plain Python calls, no C stack)."""
@@ -394,3 +249,7 @@ def deep_recursion(depth: int = 60_000) -> Iterator[None]:
         yield
     finally:
         sys.setrecursionlimit(before)
+
+
+def _too_many(nodes: int) -> DiagramTooLargeError:
+    return DiagramTooLargeError(f"the decision diagram passed {nodes} nodes")

@@ -22,10 +22,11 @@ from math import prod
 
 import numpy as np
 
-from powerfault.measures.decision_diagram import Evaluator
+from powerfault.measures.diagram_values import Evaluator
 from powerfault.measures.probability import union_probability
 from powerfault.measures.rates import Floats, RateTable
-from powerfault.measures.structure import EVENT, Structure
+from powerfault.measures.structure import Structure
+from powerfault.measures.variables import EVENT
 
 CONVENTION = "(U - U0) / U, the share of the unavailability that goes if the component never fails"
 

@@ -7,24 +7,23 @@ importance, uncertainty. A consumer with a relevant rate missing gets no number;
 
 from __future__ import annotations
 
-import heapq
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
-from typing import Any
 
 import numpy as np
 
 from powerfault.errors import ModelError, RequestError, nearest
 from powerfault.measures.brackets import bracket_structure
-from powerfault.measures.decision_diagram import FALSE, TRUE, DiagramTooLargeError
+from powerfault.measures.consumer_likelihood import ConsumerLikelihood, consumer_likelihoods
 from powerfault.measures.importance import Importance, importance
-from powerfault.measures.probability import Functions, OverMission, Span, functions, over_mission
+from powerfault.measures.probability import Span, functions
 from powerfault.measures.rates import Floats, RateTable, rate_table, shared_causes
-from powerfault.measures.structure import CAUSE, EVENT, OPERATION, Structure, Variable, build_structure
-from powerfault.measures.uncertainty import Quantiles, quantiles, sample_rates
-from powerfault.model.elements import MODES, Load, Topology
+from powerfault.measures.structure import Structure, build_structure
+from powerfault.measures.uncertainty import sample_rates
+from powerfault.measures.variables import Variable
+from powerfault.model.elements import MODES, Topology
 from powerfault.model.likelihood_fields import (
     SWITCHING_STAGES,
     CommonCause,
@@ -36,9 +35,6 @@ from powerfault.model.likelihood_fields import (
 )
 from powerfault.model.places import problem_at
 from powerfault.network.failure_modes import check_modes
-
-CUTS_LISTED = 12
-"""Cut sets kept for each consumer, the likeliest first."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -75,50 +71,6 @@ class Settings:
                 raise RequestError(f"success: expected a probability from 0 to 1 for {stage}, found {value:g}")
 
 
-@dataclass(frozen=True, slots=True)
-class CutChance:
-    """A minimal cut set, its probability at the end of the mission, and its share of the unavailability."""
-
-    events: tuple[str, ...]
-    probability: float
-    share: float
-
-
-@dataclass(frozen=True, slots=True)
-class SwitchingEffect:
-    """The unavailability if every operation succeeded, and if none did."""
-
-    all_succeed: Span
-    none_succeed: Span
-    by_stage: Mapping[str, Span]
-    """By stage, if every operation of that stage succeeded and the others as given."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ConsumerLikelihood:
-    """One consumer. Numbers are ``None`` where a rate is missing, and ``missing`` names what is.
-
-    ``independent`` is the unavailability if the same failures came without common causes; ``None`` where no common
-    cause reaches the consumer. ``never`` and ``always`` say that a probability of 0 or 1 is exactly that.
-    """
-
-    id: str
-    type: str
-    severity: str | None
-    rides_through: str
-    missing: tuple[str, ...]
-    exact: bool
-    never: bool
-    always: bool
-    over_mission: OverMission | None
-    independent: Span | None
-    switching: SwitchingEffect | None
-    uncertainty: Quantiles | None
-    cut_sets: tuple[CutChance, ...]
-    cut_set_count: int | None
-    """Minimal cut sets up to the order asked; ``None`` where too many to list."""
-
-
 @dataclass(frozen=True, kw_only=True)
 class Likelihood:
     """The likelihoods of one topology. Made by :func:`likelihood`."""
@@ -132,7 +84,6 @@ class Likelihood:
     consumers: tuple[ConsumerLikelihood, ...]
     sampled: Mapping[str, Floats] = field(repr=False)
     """Unavailability at the end of the mission in each sample, by consumer; empty without error factors."""
-    ready: Mapping[str, Functions] = field(repr=False)
 
     @cached_property
     def by_id(self) -> dict[str, ConsumerLikelihood]:
@@ -165,8 +116,9 @@ class Likelihood:
         """The unavailability of a consumer at each of ``hours``; ``None`` where it has no number."""
         if self.by_id[consumer].over_mission is None:
             return None
-        low, high = self.ready[consumer].bounds(self.table.probabilities(np.asarray(hours, dtype=np.float64)))
-        return [Span(float(a), float(max(a, b))) for a, b in zip(low, high, strict=True)]
+        ready = functions({consumer: self.structure.failing[consumer]})
+        (low,), (high,) = ready.bounds(self.table.probabilities(np.asarray(hours, dtype=np.float64)))
+        return [Span(a, b) for a, b in zip(low.tolist(), high.tolist(), strict=True)]
 
 
 def likelihood(
@@ -218,148 +170,27 @@ def likelihood(
             progress=progress,
         )
     table = rate_table(topology, structure.variables, causes, failing)
-    return _Maker(topology, settings, structure, table, causes, success).result()
+    factors = [c.error_factor for c in topology.components.values()] + [c.error_factor for c in causes]
+    rates = None
+    if settings.samples and any(factor not in (None, 1.0) for factor in factors):
+        rates = sample_rates(
+            topology, table, causes, seed=settings.seed, samples=settings.samples, alike=settings.alike
+        )
+    consumers, sampled = consumer_likelihoods(structure, table, hours=settings.hours, order=settings.order, rates=rates)
+    return Likelihood(
+        topology=topology,
+        settings=settings,
+        structure=structure,
+        table=table,
+        causes=causes,
+        success=success,
+        consumers=consumers,
+        sampled=sampled,
+    )
 
 
 def _overridden(success: SwitchingSuccess, by_stage: Mapping[str, float]) -> SwitchingSuccess:
     return SwitchingSuccess({**success.by_stage, **by_stage}, success.by_id) if by_stage else success
-
-
-class _Maker:
-    """Takes the numbers of every consumer from a structure and its rates."""
-
-    def __init__(
-        self,
-        topology: Topology,
-        settings: Settings,
-        structure: Structure,
-        table: RateTable,
-        causes: tuple[CommonCause, ...],
-        success: SwitchingSuccess,
-    ) -> None:
-        self.topology, self.settings, self.structure, self.table = topology, settings, structure, table
-        self.causes, self.success = causes, success
-        self.ready = {id_: functions(own) for id_, own in structure.failing.items()}
-        self.state = table.states(settings.hours)[:, 0]
-        self.base = table.probabilities(settings.hours)
-        self.sampled: dict[str, Floats] = {}
-        self.alone = self._without_causes() if causes else None
-        self.rates: Floats | None = None
-        factors = [c.error_factor for c in topology.components.values()] + [c.error_factor for c in causes]
-        spread = any(factor not in (None, 1.0) for factor in factors)
-        if spread and settings.samples:
-            self.rates = sample_rates(
-                topology, table, causes, seed=settings.seed, samples=settings.samples, alike=settings.alike
-            )
-
-    def result(self) -> Likelihood:
-        consumers = tuple(self._consumer(c.id) for c in self.topology.consumers())
-        return Likelihood(
-            topology=self.topology,
-            settings=self.settings,
-            structure=self.structure,
-            table=self.table,
-            causes=self.causes,
-            success=self.success,
-            consumers=consumers,
-            sampled=self.sampled,
-            ready=self.ready,
-        )
-
-    def _consumer(self, id_: str) -> ConsumerLikelihood:
-        consumer = self.topology.consumer(id_)
-        own = self.structure.failing[id_]
-        relevant = self.structure.relevant(id_)
-        missing = tuple(v.name for v in self.table.missing(relevant))
-        values: dict[str, Any] = {"over_mission": None, "independent": None, "switching": None, "uncertainty": None}
-        cuts: tuple[CutChance, ...] = ()
-        count: int | None = None
-        if not missing:
-            found = over_mission(self.structure, self.table, id_, self.settings.hours)
-            roles = {self.structure.variables[i].role for i in relevant}
-            values = {
-                "over_mission": found,
-                "independent": self._independent(id_) if CAUSE in roles else None,
-                "switching": self._switching(id_, relevant) if OPERATION in roles else None,
-                "uncertainty": self._uncertainty(id_, relevant),
-            }
-            cuts, count = self._cut_sets(id_, found.at_end.middle)
-        possible = {i: False for i in relevant if self.state[i] == 0.0}
-        certain = {i: True for i in relevant if self.table.fixed[i] == 1.0}
-        return ConsumerLikelihood(
-            id=id_,
-            type="load" if isinstance(consumer, Load) else "function",
-            severity=consumer.severity,
-            rides_through=self.topology.rides_through(consumer),
-            missing=missing,
-            exact=own.exact,
-            never=own.diagram.restrict(own.upper, possible) == FALSE,
-            always=own.diagram.restrict(own.lower, certain) == TRUE,
-            cut_sets=cuts,
-            cut_set_count=count,
-            **values,
-        )
-
-    def _at(self, id_: str, p: Floats) -> Span:
-        low, high = self.ready[id_].bounds(p)
-        return Span(float(low[0]), float(max(low[0], high[0])))
-
-    def _without_causes(self) -> Floats:
-        """Probabilities if no cause were common and each member had its whole rate to itself."""
-        variables = self.structure.variables
-        events = [i for i, v in enumerate(variables) if v.role == EVENT]
-        plain = rate_table(self.topology, [variables[i] for i in events])
-        p = self.base.copy()
-        p[events] = plain.probabilities(self.settings.hours)
-        p[[i for i, v in enumerate(variables) if v.role == CAUSE]] = 0.0
-        return p
-
-    def _independent(self, id_: str) -> Span | None:
-        return None if self.alone is None else self._at(id_, self.alone)
-
-    def _switching(self, id_: str, relevant: Sequence[int]) -> SwitchingEffect:
-        operations = [i for i in relevant if self.structure.variables[i].role == OPERATION]
-
-        def given(numbers: Sequence[int], chance: float) -> Span:
-            p = self.base.copy()
-            p[numbers] = chance
-            return self._at(id_, p)
-
-        stages = {
-            stage: [i for i in operations if self.structure.variables[i].stage == stage] for stage in SWITCHING_STAGES
-        }
-        return SwitchingEffect(
-            given(operations, 0.0), given(operations, 1.0), {s: given(n, 0.0) for s, n in stages.items() if n}
-        )
-
-    def _uncertainty(self, id_: str, relevant: Sequence[int]) -> Quantiles | None:
-        if self.rates is None or not relevant or not np.nan_to_num(np.ptp(self.rates[list(relevant)], axis=1)).any():
-            return None
-        if id_ not in self.sampled:
-            low, high = self.ready[id_].bounds(self._sampled_probabilities)
-            self.sampled[id_] = (low + high) / 2
-        return quantiles(self.sampled[id_])
-
-    @cached_property
-    def _sampled_probabilities(self) -> Floats:
-        assert self.rates is not None
-        return self.table.probabilities(self.settings.hours, self.rates)
-
-    def _cut_sets(self, id_: str, u: float) -> tuple[tuple[CutChance, ...], int | None]:
-        try:
-            found = self.structure.cut_numbers(id_, self.settings.order)
-        except DiagramTooLargeError:
-            return (), None
-        at, state = self.structure.file_order.__getitem__, self.state.tolist()
-        likeliest = heapq.nsmallest(
-            CUTS_LISTED, found, key=lambda s: (-math.prod([state[i] for i in s]), len(s), sorted(map(at, s)))
-        )
-        kept = []
-        for cut in likeliest:
-            chance = math.prod(state[i] for i in cut)
-            names = tuple(self.structure.variables[i].name for i in sorted(cut, key=at))
-            kept.append(CutChance(names, chance, chance / u if u > 0 else 0.0))
-        return tuple(kept), len(found)
 
 
 def assumptions(result: Likelihood) -> tuple[str, ...]:

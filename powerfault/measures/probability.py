@@ -18,18 +18,21 @@ the failure frequency, W. G. Schneeweiss, IEEE Trans. Reliability R-30 (1981).
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import combinations, pairwise
 from math import prod
 
 import numpy as np
+import numpy.typing as npt
 
-from powerfault.measures.decision_diagram import FALSE, TRUE, Diagram, Evaluator
+from powerfault.measures.decision_diagram import FALSE, TRUE, Diagram
+from powerfault.measures.diagram_values import Evaluator, Flags, probability
 from powerfault.measures.rates import Floats, RateTable
 from powerfault.measures.structure import Failing, Structure
 
 _PANELS, _POINTS = 14, 8
+Numbers = npt.NDArray[np.int64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,24 +64,61 @@ class Span:
 
 @dataclass(frozen=True, slots=True)
 class Functions:
-    """The lower and upper function of one consumer, ready to be evaluated for many columns of probabilities."""
+    """The lower and upper functions of some consumers, laid out to be evaluated together.
 
-    low: Evaluator
-    high: Evaluator
+    Results have a row a consumer, in the order of ``ids``, and a column for each column of probabilities.
+    """
 
-    @property
-    def exact(self) -> bool:
-        return self.low is self.high
+    ids: tuple[str, ...]
+    exact: Flags
+    parts: tuple[tuple[Evaluator, Numbers, Numbers, Numbers], ...]
+    """For each diagram: what evaluates it, which consumers are of it, and which of its results is their lower and upper
+    function."""
 
     def bounds(self, p: Floats) -> tuple[Floats, Floats]:
         """Both probabilities for each column of ``p`` (variables, columns)."""
-        low = self.low(p)[0]
-        return low, low if self.exact else self.high(p)[0]
+        low, high = (np.empty((len(self.ids), p.shape[1])) for _ in range(2))
+        for evaluate, own, lower, upper in self.parts:
+            values = evaluate(p)
+            low[own], high[own] = values[lower], values[upper]
+        return low, np.maximum(low, high)
+
+    def flow(self, p: Floats, drift: Floats) -> Floats:
+        """The derivative of the lower function in the direction ``drift``, which is shaped like ``p``."""
+        found = np.empty((len(self.ids), p.shape[1]))
+        for evaluate, own, lower, _ in self.parts:
+            found[own] = evaluate.flow(p, drift)[lower]
+        return found
+
+    def never(self, may: Flags) -> Flags:
+        """Which consumers cannot fail while only variables that ``may`` be true are."""
+        return self._each(lambda evaluate, _, upper: evaluate.never(may)[upper])
+
+    def always(self, must: Flags) -> Flags:
+        """Which consumers fail for certain while all variables that ``must`` be true are."""
+        return self._each(lambda evaluate, lower, _: evaluate.always(must)[lower])
+
+    def _each(self, answer: Callable[[Evaluator, Numbers, Numbers], Flags]) -> Flags:
+        found = np.zeros(len(self.ids), dtype=np.bool_)
+        for evaluate, own, lower, upper in self.parts:
+            found[own] = answer(evaluate, lower, upper)
+        return found
 
 
-def functions(failing: Failing) -> Functions:
-    low = Evaluator(failing.diagram, [failing.lower])
-    return Functions(low, low if failing.exact else Evaluator(failing.diagram, [failing.upper]))
+def functions(failing: Mapping[str, Failing]) -> Functions:
+    """Lay out the functions of all consumers given; those of one diagram share what they have in common."""
+    by_diagram: dict[int, list[int]] = {}
+    known = list(failing.values())
+    for i, own in enumerate(known):
+        by_diagram.setdefault(id(own.diagram), []).append(i)
+    parts = []
+    for numbers in by_diagram.values():
+        place: dict[int, int] = {}
+        lower = [place.setdefault(known[i].lower, len(place)) for i in numbers]
+        upper = [place.setdefault(known[i].upper, len(place)) for i in numbers]
+        evaluator = Evaluator(known[numbers[0]].diagram, list(place))
+        parts.append((evaluator, np.array(numbers), np.array(lower), np.array(upper)))
+    return Functions(tuple(failing), np.array([own.exact for own in known], dtype=np.bool_), tuple(parts))
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,49 +153,80 @@ class OverMission:
     failures: Span
 
 
-def over_mission(structure: Structure, table: RateTable, consumer: str, hours: float) -> OverMission:
-    """Return unavailability at ``hours``, its mean, and the expected failures up to then."""
-    own = structure.failing[consumer]
-    ready = functions(own)
-    relevant = structure.relevant(consumer)
+def over_mission(
+    structure: Structure, table: RateTable, hours: float, ready: Functions | None = None
+) -> dict[str, OverMission]:
+    """Return for each consumer its unavailability at ``hours``, the mean of it, and the expected failures up to then.
+
+    ``ready`` may hold the functions of some consumers, laid out; by default those of all. Where a rate is missing that
+    matters the numbers are NaN.
+    """
+    ready = ready or functions(structure.failing)
+    relevant = [structure.relevant(id_) for id_ in ready.ids]
+    repaired = np.array([bool((table.repairs_per_hour[own] > 0.0).any()) for own in relevant], dtype=np.bool_)
     # Repair and rates that use up their component bend the curve near the start; else it is almost straight.
-    brisk = any(table.repairs_per_hour[i] > 0 or table.per_hour[i] * hours > 1 for i in relevant)
-    span = mission(hours, _PANELS if brisk else 1)
-    ends = np.array([0.0, hours])
-    at = _spans(ready, table.probabilities(ends))
-    curve = _spans(ready, table.probabilities(span.times))
-    mean = Span(*(float((span.weights * side).sum() / hours) for side in _sides(curve)))
-    if all(table.repairs_per_hour[i] == 0.0 for i in relevant):
-        # Nothing comes back, so each failure shows once, as growth of the unavailability. The start has no gap worth
-        # speaking of: only operations can have failed then, and they fail nothing by themselves.
-        start = at[0]
-        failures = Span(max(0.0, at[1].low - start.high), max(0.0, at[1].high - start.low))
-    else:
-        low, high = frequency(ready, table, relevant, span.times)
-        failures = Span(float((span.weights * low).sum()), float((span.weights * high).sum()))
-    return OverMission(at[1], mean, failures)
+    used_up = np.array([bool((table.per_hour[own] * hours > 1).any()) for own in relevant], dtype=np.bool_)
+    start, end = _ends(ready, table, hours)
+    mean = np.empty((2, len(ready.ids)))
+    # Nothing comes back without repair, so each failure shows once, as growth of the unavailability. The start has no
+    # gap worth speaking of: only operations can have failed then, and they fail nothing by themselves.
+    failures = np.maximum(0.0, end - start[::-1])
+    for brisk, panels in ((True, _PANELS), (False, 1)):
+        own = np.flatnonzero((repaired | used_up) == brisk)
+        if not len(own):
+            continue
+        span = mission(hours, panels)
+        curve = np.stack(ready.bounds(table.probabilities(span.times)))
+        mean[:, own] = (curve @ span.weights)[:, own] / hours
+        if repaired[own].any():
+            rates = frequency(structure, ready, table, span.times, repaired)
+            failures[:, repaired] = (rates @ span.weights)[:, repaired]
+    return {
+        id_: OverMission(Span(*end[:, i].tolist()), Span(*mean[:, i].tolist()), Span(*failures[:, i].tolist()))
+        for i, id_ in enumerate(ready.ids)
+    }
 
 
-def frequency(ready: Functions, table: RateTable, relevant: Sequence[int], times: Floats) -> tuple[Floats, Floats]:
-    """Failures per hour at ``times``: lower and upper bound, equal where the function is exact."""
+def _ends(ready: Functions, table: RateTable, hours: float) -> tuple[Floats, Floats]:
+    """Lower and upper unavailability at the start and at the end, both of shape (2, consumers)."""
+    found = np.stack(ready.bounds(table.probabilities(np.array([0.0, hours]))))
+    return found[:, :, 0], found[:, :, 1]
+
+
+def frequency(structure: Structure, ready: Functions, table: RateTable, times: Floats, wanted: Flags) -> Floats:
+    """Failures per hour at ``times``: lower and upper bound, equal where the function is exact; NaN where not wanted.
+
+    Shape (2, consumers, times). The frequency is the derivative of the unavailability along the flow of probability
+    into the events, without that of repair.
+    """
     states = table.states(times)
     p = table.conditional(states)
     entering = np.where(np.isnan(table.per_hour[:, None]), 0.0, table.per_hour[:, None]) * table.whole(states)
     entering[~np.isnan(table.fixed)] = 0.0
-    low_value, low_step = ready.low.gradient(p)
-    low_steps = steps(table, p, low_step)
-    if ready.exact:
-        found = sum((entering[i] * low_steps[i] for i in relevant), np.zeros(len(times)))
-        return found, found
-    high_value, high_step = ready.high.gradient(p)
-    high_steps = steps(table, p, high_step)
-    whole_low, with_low = split(table, states, low_value, low_steps)
-    whole_high, with_high = split(table, states, high_value, high_steps)
-    low, high = np.zeros(len(times)), np.zeros(len(times))
+    found: Floats = np.full((2, len(ready.ids), len(times)), np.nan)
+    exact = np.flatnonzero(ready.exact & wanted)
+    if len(exact):
+        found[:, exact] = ready.flow(p, table.drift(states, entering))[exact]
+    for i in np.flatnonzero(~ready.exact & wanted).tolist():
+        own = structure.failing[ready.ids[i]]
+        found[:, i] = _frequency_between(own, structure.relevant(ready.ids[i]), table, states, entering)
+    return found
+
+
+def _frequency_between(
+    own: Failing, relevant: Sequence[int], table: RateTable, states: Floats, entering: Floats
+) -> Floats:
+    """Bounds on the failures per hour of a consumer between two functions: shape (2, times)."""
+    p = table.conditional(states)
+    low_value, low_slope = Evaluator(own.diagram, [own.lower]).gradient(p)
+    high_value, high_slope = Evaluator(own.diagram, [own.upper]).gradient(p)
+    whole_low, with_low = split(table, states, low_value, steps(table, p, low_slope))
+    whole_high, with_high = split(table, states, high_value, steps(table, p, high_slope))
+    low, high = np.zeros(p.shape[1]), np.zeros(p.shape[1])
     for i in relevant:
         low += entering[i] * np.maximum(0.0, with_low[i] - whole_high[i])
         high += entering[i] * np.maximum(0.0, with_high[i] - whole_low[i])
-    return low, high
+    return np.stack([low, high])
 
 
 def steps(table: RateTable, p: Floats, slope: Floats) -> Floats:
@@ -190,15 +261,6 @@ def split(table: RateTable, states: Floats, value: Floats, step: Floats) -> tupl
     return whole, np.minimum(1.0, whole + step)
 
 
-def _spans(ready: Functions, p: Floats) -> list[Span]:
-    low, high = ready.bounds(p)
-    return [Span(float(a), float(max(a, b))) for a, b in zip(low, high, strict=True)]
-
-
-def _sides(curve: Sequence[Span]) -> tuple[Floats, Floats]:
-    return np.array([s.low for s in curve]), np.array([s.high for s in curve])
-
-
 # ---- from cut sets alone
 
 
@@ -217,7 +279,7 @@ def union_probability(cuts: Iterable[Iterable[str]], q: Mapping[str, float]) -> 
         for level in levels:
             term = diagram.conj(diagram.variable(level), term)
         root = diagram.disj(root, term)
-    return float(diagram.probability(root, list(q.values())))
+    return float(probability(diagram, root, list(q.values())))
 
 
 def inclusion_exclusion(cuts: Sequence[Iterable[str]], q: Mapping[str, float]) -> Iterator[float]:

@@ -24,7 +24,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from powerfault.measures.structure import CAUSE, EVENT, OPERATION, SharedCause, Variable
+from powerfault.measures.variables import CAUSE, EVENT, OPERATION, SharedCause, Variable
 from powerfault.model.elements import Component, Event, Topology
 from powerfault.model.likelihood_fields import CommonCause
 
@@ -161,6 +161,20 @@ class RateTable:
                     with np.errstate(divide="ignore", invalid="ignore"):
                         found[i] = np.where(rest > 0, np.minimum(states[i] / rest, 1.0), 0.0)
                     rest = rest - states[i]
+        return found
+
+    def drift(self, states: Floats, entering: Floats) -> Floats:
+        """How fast the probabilities of :meth:`conditional` move as those of ``states`` grow by ``entering``."""
+        found = entering.copy()
+        for chain in self.chains:
+            if len(chain) > 1:
+                rest, entered = np.ones(states.shape[1]), np.zeros(states.shape[1])
+                for i in chain:
+                    with np.errstate(divide="ignore", invalid="ignore"):
+                        moved = entering[i] / rest + states[i] / rest * (entered / rest)
+                        found[i] = np.where(rest > 0, moved, 0.0)
+                    rest = rest - states[i]
+                    entered = entered + entering[i]
         return found
 
     def whole(self, states: Floats) -> Floats:

@@ -16,8 +16,8 @@ from powerfault.failures.energise import energise
 from powerfault.failures.influence import find_influence
 from powerfault.failures.lanes import WholeNumberLanes
 from powerfault.failures.plan import Plan, make_plan
-from powerfault.measures.structure import Variable
 from powerfault.measures.supply_paths import supply_path
+from powerfault.measures.variables import Variable
 from powerfault.model.elements import STAGES, Component
 from powerfault.network.graph import Network, restrict
 

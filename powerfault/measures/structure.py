@@ -5,17 +5,7 @@ through)? The answer is not sampled and not cut off at an order: the same fixpoi
 (:mod:`powerfault.failures.energise`) run once on rows that are decision diagrams, so all 2^n states are judged
 together by the very code that judges one.
 
-Every row is a function of independent *variables*:
-
-* one for each mode of each component. The modes of a component exclude each other; the variable of its second mode
-  means "that mode, given not the first", and so on, which keeps the variables independent
-  (:mod:`powerfault.measures.rates` turns probabilities of modes into those of variables);
-* one for each common cause, which fails all members of its group at once
-  (:mod:`powerfault.measures.common_causes`). A member that has failed already may have its second mode as well:
-  more failures never help, so that errs on the safe side;
-* one for each switched component, and each jumper that the crew may mate, whose operation can fail when asked
-  (``switching_success``). A switch that fails to operate stays in its normal position, as if stuck; a jumper that
-  cannot be mated gives nothing. One state holds through a case: what failed to operate once is not tried again.
+Every row is a function of independent variables (:mod:`powerfault.measures.variables`).
 """
 
 from __future__ import annotations
@@ -25,6 +15,7 @@ from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 from powerfault.failures.energise import energise
+from powerfault.failures.influence import bit_positions
 from powerfault.failures.plan import make_plan
 from powerfault.measures.decision_diagram import (
     FALSE,
@@ -32,40 +23,12 @@ from powerfault.measures.decision_diagram import (
     Diagram,
     DiagramTooLargeError,
     Row,
-    Solutions,
     deep_recursion,
 )
-from powerfault.model.elements import STAGES, Event, Topology
-from powerfault.model.likelihood_fields import operation_stage
-from powerfault.network.failure_modes import list_events
+from powerfault.measures.minimal_solutions import Solutions
+from powerfault.measures.variables import SharedCause, Variable, ordered_variables, places_in_file
+from powerfault.model.elements import STAGES, Topology
 from powerfault.network.graph import Network, build_network
-
-EVENT, CAUSE, OPERATION = ROLES = ("event", "cause", "operation")
-
-
-@dataclass(frozen=True, slots=True)
-class Variable:
-    """One independent thing that can be so or not.
-
-    ``name`` is unique: the event as written for an event, ``cause NAME``, ``operation ID``. ``events`` are the events
-    that happen with it. ``component`` is the component whose exclusive modes it belongs to; for a cause or an
-    operation it is a name of its own.
-    """
-
-    name: str
-    role: str
-    events: tuple[Event, ...]
-    component: str
-    stage: str = ""
-    """For an operation: the stage whose success applies."""
-
-
-@dataclass(frozen=True, slots=True)
-class SharedCause:
-    """What the structure needs of a common cause: its name, and the events that happen together."""
-
-    name: str
-    events: tuple[Event, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,22 +58,29 @@ class Structure:
 
     def relevant(self, consumer: str) -> list[int]:
         """The numbers of the variables that can make a difference to a consumer, as far as is known."""
-        own = self.failing[consumer]
-        return sorted({*own.diagram.support(own.lower), *own.diagram.support(own.upper)})
+        return bit_positions(self._relevant[consumer])
 
-    def cut_numbers(self, consumer: str, order: int | None = None) -> list[tuple[int, ...]]:
-        """Minimal cut sets up to ``order`` as numbers of variables, in no order to rely on.
+    @cached_property
+    def _relevant(self) -> dict[str, int]:
+        roots: dict[int, list[int]] = {}
+        diagrams = {id(own.diagram): own.diagram for own in self.failing.values()}
+        for own in self.failing.values():
+            roots.setdefault(id(own.diagram), []).extend((own.lower, own.upper))
+        known = {of: diagrams[of].supports(found) for of, found in roots.items()}
+        return {
+            id_: known[id(own.diagram)][own.lower] | known[id(own.diagram)][own.upper]
+            for id_, own in self.failing.items()
+        }
 
-        Where the function is not known exactly these are the cut sets found, minimal but perhaps not all. Raises
-        :class:`DiagramTooLargeError` where there are too many to list.
-        """
-        own = self.failing[consumer]
-        solutions = self._solutions.get(id(own.diagram))
-        if solutions is None:
+    def solutions(self, consumer: str) -> Solutions:
+        """What finds minimal cut sets, as sets of numbers of variables, in the diagram of a consumer."""
+        diagram = self.failing[consumer].diagram
+        found = self._solutions.get(id(diagram))
+        if found is None:
             numbers: dict[str, int] = {}
             chains = {i: numbers.setdefault(v.component, len(numbers)) for i, v in enumerate(self.variables)}
-            solutions = self._solutions[id(own.diagram)] = Solutions(own.diagram, chains)
-        return solutions(own.lower, order)
+            found = self._solutions[id(diagram)] = Solutions(diagram, chains)
+        return found
 
     @cached_property
     def _solutions(self) -> dict[int, Solutions]:
@@ -119,43 +89,19 @@ class Structure:
     @cached_property
     def file_order(self) -> tuple[int, ...]:
         """The place of each variable in the order of the file: events, then common causes, then operations."""
-        place = {id_: i for i, id_ in enumerate((*self.topology.components, *self.topology.loads))}
-        rank = [(ROLES.index(v.role), place[v.events[0].id], i) for i, v in enumerate(self.variables)]
-        found = [0] * len(rank)
-        for n, (_, _, i) in enumerate(sorted(rank)):
-            found[i] = n
-        return tuple(found)
+        return places_in_file(self.topology, self.variables)
 
     def minimal_cut_sets(self, consumer: str, order: int | None = None) -> list[tuple[Variable, ...]]:
-        """As :meth:`cut_numbers`, by size, then in the order of the file, within a cut set too."""
+        """Minimal cut sets up to ``order``, by size, then in the order of the file, within a cut set too.
+
+        Where the function is not known exactly these are the cut sets found, minimal but perhaps not all. Raises
+        :class:`DiagramTooLargeError` where there are too many to list.
+        """
         at = self.file_order.__getitem__
-        found = [tuple(sorted(s, key=at)) for s in self.cut_numbers(consumer, order)]
+        solutions = self.solutions(consumer)(self.failing[consumer].lower, order)
+        found = [tuple(sorted(s, key=at)) for s in solutions]
         found.sort(key=lambda s: (len(s), [at(i) for i in s]))
         return [tuple(self.variables[i] for i in s) for s in found]
-
-
-def list_variables(
-    topology: Topology,
-    modes: Sequence[str] = ("loss",),
-    causes: Iterable[SharedCause] = (),
-    operations: Collection[str] = (),
-) -> tuple[Variable, ...]:
-    """Return the variables of a topology: events in the order of the format, then causes, then operations.
-
-    ``operations`` holds the ids of components whose operation can fail.
-    """
-    found = [Variable(str(e), EVENT, (e,), e.id) for e in list_events(topology, modes)]
-    standing = {e.id for e in topology.standing}
-    for cause in causes:
-        events = tuple(e for e in cause.events if e.id not in standing)
-        if events:
-            found.append(Variable(f"cause {cause.name}", CAUSE, events, f"cause {cause.name}"))
-    for c in topology.components.values():
-        stage = operation_stage(c)
-        if stage is not None and c.id in operations and c.id not in standing:
-            event = Event(c.id, "stuck" if c.is_switched else "loss")
-            found.append(Variable(f"operation {c.id}", OPERATION, (event,), f"operation {c.id}", stage))
-    return tuple(found)
 
 
 def build_structure(
@@ -199,6 +145,9 @@ def build_structure(
     except DiagramTooLargeError:
         if not partial:
             raise
+    # Most nodes were steps on the way and are wanted no more.
+    slim, roots = diagram.compacted(*(own.lower for own in failing.values()))
+    failing = {id_: Failing(slim, root, root) for id_, root in zip(failing, roots, strict=True)}
     return Structure(topology=topology, modes=tuple(modes), variables=variables, failing=failing)
 
 
@@ -242,50 +191,3 @@ def occurring(diagram: Diagram, variables: Sequence[Variable], among: Iterable[i
         found[level] = diagram.conj(diagram.neg(before), node)
         earlier[component] = diagram.disj(before, node)
     return found
-
-
-def ordered_variables(
-    network: Network, modes: Sequence[str], causes: Iterable[SharedCause], operations: Collection[str]
-) -> tuple[Variable, ...]:
-    """All variables by the first of their components in a walk; those of one component stay together."""
-    place = {network.ids[v]: i for i, v in enumerate(walk(network))}
-    listed = list_variables(network.topology, modes, causes, operations)
-    rank = {CAUSE: 0, EVENT: 1, OPERATION: 2}
-    return tuple(sorted(listed, key=lambda v: (min(place[e.id] for e in v.events), rank[v.role])))
-
-
-def walk(network: Network) -> list[int]:
-    """All nodes: a depth-first walk through what each depends on, from what operates switches, then from each
-    consumer; taken backwards, so that what much depends on comes first.
-
-    Tried against eleven other orders on a four-channel outpost and on a ring of channels: diagrams two to ten times
-    smaller than with the walk taken forwards, the file's order or a breadth-first one.
-    """
-    depends = dependencies(network)
-    order: list[int] = []
-    seen: set[int] = set()
-    operators = sorted({u for own in network.operators.values() for u in own})
-    for root in (*operators, *network.consumers, *range(network.n_components)):
-        stack = [root]
-        while stack:
-            v = stack.pop()
-            if v in seen:
-                continue
-            seen.add(v)
-            order.append(v)
-            stack.extend(u for u in reversed(depends[v]) if u not in seen)
-    return order[::-1]
-
-
-def dependencies(network: Network) -> list[list[int]]:
-    """What each node depends on: feeds, members, needs, operators, chargers."""
-    return [
-        [
-            *network.upstream[v],
-            *network.members[v],
-            *(x.node for x in network.needs[v]),
-            *network.operators.get(v, ()),
-            *network.chargers.get(v, ()),
-        ]
-        for v in range(len(network.ids))
-    ]

@@ -20,7 +20,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from powerfault.measures.rates import Floats, RateTable, cause_rate, independent_rates, mode_rate
-from powerfault.measures.structure import CAUSE, EVENT
+from powerfault.measures.variables import CAUSE, EVENT
 from powerfault.model.elements import Component, Topology
 from powerfault.model.likelihood_fields import CommonCause
 

@@ -7,8 +7,9 @@ from collections.abc import Sequence
 from typing import Any
 
 from powerfault.jumper.likelihood_change import ConsumerRatio, ImportancePair, LikelihoodChange
+from powerfault.measures.consumer_likelihood import ConsumerLikelihood
 from powerfault.measures.importance import CONVENTION, Importance
-from powerfault.measures.likelihood import ConsumerLikelihood, Likelihood, assumptions
+from powerfault.measures.likelihood import Likelihood, assumptions
 from powerfault.measures.probability import Span
 from powerfault.measures.uncertainty import Quantiles
 from powerfault.output.chances import amount_text, number_text, share_text, span_text
