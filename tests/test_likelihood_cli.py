@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import math
 import re
+import time
 from pathlib import Path
 from xml.etree import ElementTree
 
@@ -15,6 +16,7 @@ import powerfault
 from powerfault.cli import main
 from powerfault.cli.likelihood import command
 from powerfault.errors import PowerfaultError
+from powerfault.measures.likelihood import Settings, likelihood
 from powerfault.measures.probability import Span
 from powerfault.output.chances import chance_text, number_text, span_text
 from powerfault.output.likelihood_section import section
@@ -217,6 +219,33 @@ def test_the_report_has_a_section_where_rates_are_given() -> None:
     assert {t.name for t in found.tables()} >= {"likelihood", "likelihood-switching", "likelihood-common-causes"}
     teaching = powerfault.load(TEACHING)
     assert section(ReportInput(powerfault.faults(teaching, order=1))) is None
+
+
+def test_the_report_counts_the_modes_asked_for_and_names_those_without_a_rate(small: str) -> None:
+    demo = powerfault.load(DEMO)
+    after = powerfault.apply(demo, ["J-LAB"])
+    modes = ("loss", "short")
+    base = powerfault.faults(demo, order=1, modes=modes)
+    begun = time.process_time()
+    found = section(ReportInput(base, powerfault.compare(base, after)))
+    assert time.process_time() - begun < 60  # five on a quiet core
+    assert found is not None
+    text = section_markdown(found)
+    assert "Failure modes counted: loss, short." in text
+    assert "unlike the rest of this report" not in text
+    found = section(ReportInput(powerfault.faults(powerfault.load(small), order=1, modes=modes)))
+    assert found is not None
+    assert "Of loss alone, unlike the rest of this report: no component has a rate of short." in section_markdown(found)
+
+
+def test_several_modes_over_the_demo_are_exact_within_seconds() -> None:
+    for modes, count in (("loss,short", 387), ("loss,short,stuck,closed", 481)):
+        begun = time.process_time()
+        result = likelihood(powerfault.load(DEMO), Settings(modes=tuple(modes.split(","))))
+        assert time.process_time() - begun < 30  # two and four on a quiet core
+        assert result.exact
+        assert len(result.structure.variables) == count
+        assert result.missing == ()
 
 
 def test_the_demo_is_exact_before_and_after() -> None:

@@ -17,7 +17,7 @@ gives ``repair_h``.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -57,6 +57,12 @@ def mode_rate(component: Component, mode: str) -> float | None:
         own = component.applicable_modes
         found = given if mode == (own[0] if len(own) == 1 else "loss") else None
     return None if found is None else float(found) * PER_MILLION
+
+
+def rated_modes(topologies: Iterable[Topology], modes: Iterable[str]) -> tuple[str, ...]:
+    """Those of ``modes`` in which some component that can fail in it has a rate."""
+    components = [c for t in topologies for c in t.components.values()]
+    return tuple(m for m in modes if any(m in c.applicable_modes and mode_rate(c, m) is not None for c in components))
 
 
 def shared_causes(causes: Sequence[CommonCause], modes: Sequence[str]) -> tuple[SharedCause, ...]:

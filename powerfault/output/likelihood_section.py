@@ -9,6 +9,7 @@ from powerfault.jumper.likelihood_change import ConsumerRatio, LikelihoodChange,
 from powerfault.measures.importance import CONVENTION
 from powerfault.measures.likelihood import Settings, assumptions
 from powerfault.measures.probability import Span
+from powerfault.measures.rates import rated_modes
 from powerfault.output import likelihood_tables as tables
 from powerfault.output.chances import span_text
 from powerfault.output.likelihood_picture import curve_picture, importance_picture
@@ -16,9 +17,6 @@ from powerfault.output.report_input import ReportInput, listed
 from powerfault.output.sections import Block, Bullets, Figure, Heading, Paragraph, Section, TableBlock
 
 TITLE, ANCHOR = "How likely it is", "likelihood"
-REPORT_MODES = ("loss",)
-"""Exact values over several modes take minutes; a report is to take seconds."""
-OTHER_MODES = "further modes take minutes, ask for them by 'powerfault likelihood'"
 DETAILED = 2
 """Consumers whose importance and cut sets the report shows; all consumers are in the tables."""
 CAUTION = (
@@ -28,20 +26,22 @@ CAUTION = (
 
 
 def section(report: ReportInput) -> Section | None:
-    """Likelihoods before and after; ``None`` where the file gives no failure rate at all."""
+    """Likelihoods before and after in the modes of the report that have rates; ``None`` without any failure rate."""
     topologies = [t for t in (report.before, report.after) if t is not None]
     if not any(c.failures_per_million_hours is not None for t in topologies for c in t.components.values()):
         return None
+    modes = rated_modes(topologies, report.study.modes)
+    left_out = [m for m in report.study.modes if m not in modes]
     try:
-        change = compare_likelihoods(report.before, report.after, Settings(modes=REPORT_MODES), report.study.given)
+        change = compare_likelihoods(
+            report.before, report.after, Settings(modes=modes or report.study.modes), report.study.given
+        )
     except ModelError as error:
         return Section(TITLE, ANCHOR, (Paragraph(f"Not computed: {error}", "doubt"),))
     blocks = likelihood_blocks(change, change.focus())
-    if set(report.study.modes) - set(REPORT_MODES):
-        asked = ",".join(report.study.modes)
-        blocks.insert(
-            0, Paragraph(f"Of loss alone, unlike the rest of this report: {OTHER_MODES} --modes {asked}.", "note")
-        )
+    if modes and left_out:
+        said = f"Of {', '.join(modes)} alone, unlike the rest of this report: no component has a rate of"
+        blocks.insert(0, Paragraph(f"{said} {' or '.join(left_out)}.", "note"))
     return Section(TITLE, ANCHOR, tuple(blocks))
 
 
