@@ -21,36 +21,17 @@ Normal Forms, J. Algorithms 21 (1996), for finding either from the gap between t
 
 from __future__ import annotations
 
-import random
-from collections import Counter
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from random import Random
 
-from powerfault.measures.decision_diagram import FALSE, TRUE, Diagram, DiagramTooLargeError, deep_recursion
+from powerfault.measures.bracket import Bracket
+from powerfault.measures.decision_diagram import Diagram, deep_recursion
 from powerfault.measures.rates import Floats
 from powerfault.measures.state_oracle import StateOracle, States, bits, cones_of, transpose
-from powerfault.measures.structure import Failing, Structure, occurring
+from powerfault.measures.structure import Failing, Structure
 from powerfault.measures.variables import SharedCause, Variable, ordered_variables
 from powerfault.model.elements import Topology
 from powerfault.network.graph import build_network
-
-
-@dataclass(slots=True)
-class _Bracket:
-    """What is known of one consumer."""
-
-    number: int
-    cone: list[int]
-    """Variables that may matter to it, those nearest to it last."""
-    diagram: Diagram
-    occurs: dict[int, int]
-    lower: int = FALSE
-    upper: int = TRUE
-    gap: float = 1.0
-    given_up: bool = False
-    guess: set[int] = field(default_factory=set)
-    cuts: list[int] = field(default_factory=list)
-    frequency: Counter[int] = field(default_factory=Counter)
 
 
 def bracket_structure(
@@ -86,11 +67,11 @@ def bracket_structure(
     wanted = [i for i, c in enumerate(topology.consumers()) if c.id not in known]
     oracle = StateOracle(network, variables, wanted)
     ids = [network.ids[network.consumers[i]] for i in wanted]
-    own = []
-    for i, cone in enumerate(cones_of(network, variables, wanted)):
-        diagram = Diagram(node_limit, 20 * node_limit)
-        own.append(_Bracket(i, cone, diagram, occurring(diagram, variables, cone)))
-    search = _Search(oracle, own, p, draws, paths, seed)
+    own = [
+        Bracket(i, cone, variables, p, Diagram(node_limit, 20 * node_limit))
+        for i, cone in enumerate(cones_of(network, variables, wanted))
+    ]
+    search = _Search(oracle, own, draws, paths, seed)
     with deep_recursion():
         search.start()
         for _ in range(rounds):
@@ -120,20 +101,17 @@ def _lengths(total: int, most: int) -> list[int]:
 class _Search:
     """The rounds of drawing, judging, cutting and growing."""
 
-    def __init__(
-        self,
-        oracle: StateOracle,
-        brackets: Sequence[_Bracket],
-        p: Sequence[float],
-        draws: int,
-        paths: int,
-        seed: int,
-    ) -> None:
-        self.oracle, self.brackets, self.p = oracle, brackets, p
+    def __init__(self, oracle: StateOracle, brackets: Sequence[Bracket], draws: int, paths: int, seed: int) -> None:
+        self.oracle, self.brackets = oracle, brackets
         self.draws, self.paths = draws, paths
-        self.random = random.Random(seed)
-        self.work = 0
-        """Nodes visited so far, of diagrams and (for each few thousand states) of the network."""
+        self.random = Random(seed)
+        self.judged = 0
+        """Nodes of the network visited so far, for each few thousand states."""
+
+    @property
+    def work(self) -> int:
+        """Nodes visited so far, of diagrams and of the network."""
+        return self.judged + sum(b.work for b in self.brackets)
 
     def start(self, most: int = 3_000_000) -> None:
         """Judge the whole system, every single event and every pair (up to ``most`` pairs) for all consumers at once.
@@ -142,19 +120,18 @@ class _Search:
         """
         oracle = self.oracle
         for number in bits(self._failing_of([0])[0]):
-            b = self.brackets[number]
-            b.lower, b.upper, b.gap = TRUE, TRUE, 0.0
+            self.brackets[number].settle_failed()
         count = len(oracle.keys)
         singles = self._failing_of([1 << i for i in range(count)])
         for i, failing in enumerate(singles):
             for number in bits(failing):
-                self._first_cut(number, 1 << i)
+                self.brackets[number].add_cut(1 << i)
         if count * (count - 1) // 2 > most:
             return
         for block in self._pairs(count):
             for (i, j), failing in zip(block, self._failing_of([1 << i | 1 << j for i, j in block]), strict=True):
                 for number in bits(failing & ~singles[i] & ~singles[j]):
-                    self._first_cut(number, 1 << i | 1 << j)
+                    self.brackets[number].add_cut(1 << i | 1 << j)
 
     def _pairs(self, count: int, size: int = 1 << 15) -> Iterator[list[tuple[int, int]]]:
         owners = self.oracle.owners
@@ -171,13 +148,8 @@ class _Search:
         """For each state the consumers that fail in it, as bits by their numbers."""
         return transpose(self.oracle.failing_rows(states), len(states))
 
-    def _first_cut(self, number: int, state: int) -> None:
-        b = self.brackets[number]
-        if b.lower != TRUE:
-            self._add_cut(b, state)
-
-    def round(self, pending: Sequence[_Bracket]) -> None:
-        drawn = [(b, state) for b in pending for state in self._draw(b)]
+    def round(self, pending: Sequence[Bracket]) -> None:
+        drawn = [(b, state) for b in pending for state in b.draw(self.draws, self.random)]
         verdicts = self._judge(drawn)
         failing = [x for x, fails in zip(drawn, verdicts, strict=True) if fails]
         served: dict[int, list[int]] = {}
@@ -189,74 +161,24 @@ class _Search:
                 if len(served.setdefault(b.number, [])) < self.paths:
                     served[b.number].append(state)
         for b, state in self._shrink(failing):
-            self._add_cut(b, state)
+            b.add_cut(state)
         growing = [(self.brackets[n], state) for n, states in served.items() for state in states]
         for b, path in self._paths(growing):
-            self._add_path(b, path)
+            b.add_path(path)
         for b in pending:
-            self._measure(b)
-            self.work += b.diagram.steps
+            b.measure()
 
-    def _judge(self, cases: Sequence[tuple[_Bracket, int]], block: int = 1 << 15) -> list[bool]:
+    def _judge(self, cases: Sequence[tuple[Bracket, int]], block: int = 1 << 15) -> list[bool]:
         found: list[bool] = []
         for start in range(0, len(cases), block):
             part = cases[start : start + block]
-            self.work += self.oracle.size * (1 + len(part) // 4096)
+            self.judged += self.oracle.size * (1 + len(part) // 4096)
             found += self.oracle.fails([state for _, state in part], [b.number for b, _ in part])
         return found
 
-    # ---- drawing
-
-    def _draw(self, b: _Bracket) -> list[int]:
-        """States in which the bounds differ, the likelier ones sooner; variables left open count as not happened."""
-        root = self._within_memory(b, lambda d: d.conj(b.upper, d.neg(b.lower)))
-        if root is None:
-            return []
-        d = b.diagram
-        weight = self._weights(d, root)
-        found: dict[int, None] = {}
-        for _ in range(self.draws):
-            node, state = root, 0
-            while node > TRUE:
-                level = d.level[node]
-                high = self.p[level] * weight[d.high[node]]
-                total = high + (1.0 - self.p[level]) * weight[d.low[node]]
-                if total <= 0.0:  # all that is left has probability 0: any way will do
-                    taken = d.low[node] == FALSE
-                else:
-                    taken = self.random.random() * total < high
-                if taken:
-                    state |= 1 << level
-                    node = d.high[node]
-                else:
-                    node = d.low[node]
-            if node == TRUE:
-                found[self._happening(state)] = None
-        return list(found)
-
-    def _happening(self, state: int) -> int:
-        """A state in variables of a diagram as one of events: of the modes of a component only the first counts."""
-        kept, seen = 0, set()
-        for i in bits(state):
-            owner = self.oracle.owners[i]
-            if owner not in seen:
-                seen.add(owner)
-                kept |= 1 << i
-        return kept
-
-    def _weights(self, d: Diagram, root: int) -> dict[int, float]:
-        weight = {FALSE: 0.0, TRUE: 1.0}
-        nodes = d.below(root)
-        self.work += 2 * len(nodes)
-        for node in sorted(nodes, key=lambda n: d.level[n], reverse=True):
-            if node > TRUE:
-                p = self.p[d.level[node]]
-                weight[node] = p * weight[d.high[node]] + (1.0 - p) * weight[d.low[node]]
-        return weight
-
     # ---- cuts and paths
 
-    def _shrink(self, cases: Sequence[tuple[_Bracket, int]]) -> list[tuple[_Bracket, int]]:
+    def _shrink(self, cases: Sequence[tuple[Bracket, int]]) -> list[tuple[Bracket, int]]:
         """Reduce failing states to minimal ones: take out one event after the other where it still fails."""
         states = [state for _, state in cases]
         events = [list(bits(s)) for s in states]
@@ -270,12 +192,12 @@ class _Search:
         found = dict.fromkeys((b.number, state) for (b, _), state in zip(cases, states, strict=True))
         return [(self.brackets[n], state) for n, state in found]
 
-    def _paths(self, cases: Sequence[tuple[_Bracket, int]]) -> list[tuple[_Bracket, list[int]]]:
+    def _paths(self, cases: Sequence[tuple[Bracket, int]]) -> list[tuple[Bracket, list[int]]]:
         """A path for each served state: guessed from how it is served and confirmed, else grown."""
         if not cases:
             return []
         guesses = self.oracle.guesses(
-            [state for _, state in cases], [b.number for b, _ in cases], [self._cost(b) for b, _ in cases]
+            [state for _, state in cases], [b.number for b, _ in cases], [b.cost(self.random) for b, _ in cases]
         )
         trials = []
         for (b, state), guess in zip(cases, guesses, strict=True):
@@ -295,17 +217,7 @@ class _Search:
                 left.append((b, state))
         return found + [(b, [i for i in b.cone if not state >> i & 1]) for b, state in self._grow(left)]
 
-    def _cost(self, b: _Bracket) -> Callable[[int], float]:
-        """What an event costs on a way: more where it is frequent in the states still open, and a little by chance."""
-        most = max(b.frequency.values(), default=1)
-        noise = self.random.random
-
-        def cost(i: int) -> float:
-            return 1.0 + 8.0 * b.frequency.get(i, 0) / most + 0.5 * noise()
-
-        return cost
-
-    def _grow(self, cases: Sequence[tuple[_Bracket, int]], lanes: int = 8192) -> list[tuple[_Bracket, int]]:
+    def _grow(self, cases: Sequence[tuple[Bracket, int]], lanes: int = 8192) -> list[tuple[Bracket, int]]:
         """Fail more and more in served states until any further event fails them.
 
         Each state has a list of events to try. Longer and longer beginnings of it are judged together, as many as
@@ -313,7 +225,7 @@ class _Search:
         belongs to the path. Events that would complete a known cut belong to it without being tried.
         """
         states = [state for _, state in cases]
-        queues = [self._queue(b, state) for b, state in cases]
+        queues = [b.queue(state, self.random) for b, state in cases]
         place = [0] * len(cases)
         while True:
             tried = [n for n in range(len(cases)) if place[n] < len(queues[n])]
@@ -341,61 +253,3 @@ class _Search:
                 if refused.get(n) == borne[n] + 1:
                     place[n] += 1
         return [(b, state) for (b, _), state in zip(cases, states, strict=True)]
-
-    def _queue(self, b: _Bracket, state: int) -> list[int]:
-        """The events to try to fail besides ``state``.
-
-        First those frequent in the states still open: a path without them settles the most. Last those of the path
-        found before, which are likely to be needed.
-        """
-        needed = 0
-        for cut in b.cuts:
-            left = cut & ~state
-            if left & (left - 1) == 0:
-                needed |= left
-        rest = [i for i in b.cone if not (state | needed) >> i & 1]
-        if not b.guess:
-            return rest
-        self.random.shuffle(rest)
-        rank = {i: -b.frequency[i] * (0.25 + 0.75 * self.random.random()) for i in rest if i in b.frequency}
-        return sorted(rest, key=lambda i: rank.get(i, i in b.guess))
-
-    def _add_cut(self, b: _Bracket, state: int) -> None:
-        b.cuts.append(state)
-        levels = sorted(bits(state), reverse=True)
-        wider = self._within_memory(b, lambda d: d.disj(b.lower, d.conj_all(b.occurs[i] for i in levels)))
-        b.lower = b.lower if wider is None else wider
-
-    def _add_path(self, b: _Bracket, path: Sequence[int]) -> None:
-        b.guess = set(path)
-        levels = sorted(path, reverse=True)
-        narrower = self._within_memory(b, lambda d: d.conj(b.upper, d.disj_all(b.occurs[i] for i in levels)))
-        b.upper = b.upper if narrower is None else narrower
-
-    def _within_memory(self, b: _Bracket, build: Callable[[Diagram], int]) -> int | None:
-        """A node built in the diagram of a consumer, which is rid of old nodes first where it is full.
-
-        ``None`` where even then there is no room; the consumer is given up with the bounds that it has.
-        """
-        if b.given_up:
-            return None
-        try:
-            return build(b.diagram)
-        except DiagramTooLargeError:
-            b.diagram, (b.lower, b.upper) = b.diagram.compacted(b.lower, b.upper)
-            b.occurs = occurring(b.diagram, self.oracle.variables, b.cone)
-        try:
-            return build(b.diagram)
-        except DiagramTooLargeError:
-            b.given_up = True
-            return None
-
-    def _measure(self, b: _Bracket) -> None:
-        """The gap between the bounds, relative to the lower one."""
-        d = b.diagram
-        if b.lower == b.upper:
-            b.gap = 0.0
-            return
-        low = self._weights(d, b.lower)[b.lower]
-        high = self._weights(d, b.upper)[b.upper]
-        b.gap = (high - low) / low if low > 0 else 1.0
