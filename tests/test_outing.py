@@ -14,7 +14,6 @@ import pytest
 from powerfault.cli import main
 from powerfault.errors import ModelError, TooLargeError
 from powerfault.jumper.exposure import JobCost, StateJudge, Where, best_order
-from powerfault.jumper.open_points import OpenPointRules
 from powerfault.jumper.outing import PlanStudy, phases_between, study_plan
 from powerfault.jumper.outing_certain import both_ends
 from powerfault.jumper.outing_plan import Plan
@@ -22,6 +21,7 @@ from powerfault.jumper.outing_reader import load_plan, read_plan_text
 from powerfault.jumper.timeline import build_timeline, precedence
 from powerfault.model.elements import Topology
 from powerfault.model.modify import apply_proposals
+from powerfault.model.open_point_rules import OpenPointRules
 from powerfault.model.reader import load_topology, read_topology_text
 from powerfault.output.outing_files import outing_files
 from powerfault.output.outing_picture import outing_svg

@@ -19,11 +19,12 @@ from powerfault.jumper import candidate_baseline, set_selection
 from powerfault.jumper.candidate_baseline import WEIGHTS, Worth, find_baseline
 from powerfault.jumper.candidate_measures import Segment, applied_evaluator, own_events
 from powerfault.jumper.candidate_sets import CandidateSets
-from powerfault.jumper.candidates import Candidate, Candidates, Port, find_candidates, read_ports, tie_length_m
+from powerfault.jumper.candidates import Candidate, Candidates, find_candidates, tie_length_m
 from powerfault.jumper.ranking import Ranking, dominates, measures, rank_candidates
 from powerfault.jumper.set_selection import Item, choose_set, fitting_sets
 from powerfault.model.elements import MODES, Channel, Event, Proposal, Topology
 from powerfault.model.modify import apply_proposals
+from powerfault.model.ports import Port, read_ports
 from powerfault.model.reader import read_topology_text
 from powerfault.output.ranking_picture import ranking_svg
 from powerfault.output.ranking_text import ranking_json, ranking_markdown

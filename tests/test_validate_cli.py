@@ -186,22 +186,53 @@ switching_success: {commanded: 1.5}
 """
 
 
-def test_fields_of_later_measures_are_looked_into_when_asked() -> None:
+def test_fields_of_later_measures_are_looked_into() -> None:
     done = run("validate", "-", text=STARTER + LATER)
-    assert done.returncode == 0
-    assert done.stdout.endswith(
-        "  not looked into without --thorough: "
-        "ports, open_points, common_causes, derating, exclusive, switching_success\n"
-    )
-    done = run("validate", "--thorough", "-", text=STARTER + LATER)
     assert (done.returncode, done.stdout) == (2, "")
     first = STARTER.count("\n") + 1
     for line, field in enumerate(("ports", "open_points", "derating", "exclusive", "common_causes", "switching")):
         assert f"<standard input>:{first + line}:" in done.stderr
         assert f": {field}" in done.stderr
-    done = run("validate", "--thorough", "-", text=STARTER)
-    assert (done.returncode, done.stderr) == (0, "")
-    assert "not looked into" not in done.stdout
+
+
+@pytest.mark.parametrize(
+    "line",
+    [
+        "ports: {P1: 5}",
+        "ports: [{id: P1}]",
+        "ports: 7",
+        "open_points: {points: many}",
+        "derating: [bundle]",
+        "exclusive: 3",
+        "exclusive: [[BRK-A, NOBODY]]",
+        "exclusive: [BRK-A, 4]",
+        "common_causes: [BRK-A]",
+        "switching_success: {BUS-A: 0.5}",
+    ],
+)
+def test_every_shape_of_them_ends_in_a_problem_at_its_field(line: str) -> None:
+    done = run("validate", "--quiet", "-", text=STARTER + line + "\n")
+    field = line.split(":")[0]
+    assert (done.returncode, done.stdout) == (2, "")
+    assert f"<standard input>:{STARTER.count(chr(10)) + 1}:" in done.stderr
+    assert f": {field}" in done.stderr
+
+
+def test_what_only_a_proposal_brings_may_stand_in_an_exclusive_group() -> None:
+    jumper = next(
+        line.split(":")[0].strip() for line in STARTER.splitlines() if "kind: breaker, normally: open" in line
+    )
+    assert run("validate", "-", text=f"{STARTER}exclusive: [[BRK-A, {jumper}]]\n").returncode == 0
+
+
+def test_numbers_that_only_some_measures_need_are_asked_for_when_thorough() -> None:
+    assert run("validate", "--thorough", "-", text=STARTER).returncode == 0
+    text = STARTER.replace("BUS-A: {", "BUS-A: {failures_per_million_hours: 2000000, ")
+    assert text != STARTER
+    assert run("validate", "-", text=text).returncode == 0
+    done = run("validate", "--thorough", "-", text=text)
+    assert done.returncode == 2
+    assert "components.BUS-A.failures_per_million_hours: 2e+06 failures per million hours" in done.stderr
 
 
 def test_control_characters_never_reach_the_terminal() -> None:

@@ -1,10 +1,7 @@
 """Which jumpers could be fitted? The file's proposals, and ties between its spare connection points.
 
-A *port* is a place where a jumper plugs in: ``ports`` of the file lists them, each with ``id``, ``bus`` (a component)
-and, as far as known, ``site``, ``voltage_v``, ``connector``, ``at_m`` (coordinates in metres), ``crew_minutes`` (to
-mate and check this end) and ``operated_by`` (what must be served to command a breaker here). Two ports make a candidate
-if they sit on different buses of one voltage, take the same connector and lie within the length limit. A candidate is
-an ordinary proposal, so that all that is known of proposals holds for it.
+Two ports make a candidate if they sit on different buses of one voltage, take the same connector and lie within the
+length limit. A candidate is an ordinary proposal, so that all that is known of proposals holds for it.
 
 Length is the straight line times :data:`ROUTE_FACTOR`; the crew's minutes are the sum of both ends. Each pair gives
 a bare tie, mated and always closed, and a tie with an open breaker at each end, operated by command.
@@ -18,26 +15,12 @@ from dataclasses import dataclass, replace
 from itertools import combinations
 from typing import Any
 
-from powerfault.errors import ModelError, Problem, RequestError, nearest
+from powerfault.errors import RequestError, nearest
 from powerfault.model.elements import Proposal, Topology
+from powerfault.model.ports import Port, is_number, read_ports
 
 ROUTE_FACTOR = 1.25
 """Length of a run over the straight line between its ends: an assumption, said beside every generated length."""
-PORT_FIELDS = ("id", "bus", "site", "voltage_v", "connector", "at_m", "crew_minutes", "operated_by", "notes")
-
-
-@dataclass(frozen=True, slots=True)
-class Port:
-    """A spare connection point. ``at_m`` are its coordinates, ``crew_minutes`` what mating this end takes."""
-
-    id: str
-    bus: str
-    site: str | None = None
-    voltage_v: float | None = None
-    connector: str | None = None
-    at_m: tuple[float, ...] | None = None
-    crew_minutes: float | None = None
-    operated_by: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,93 +42,6 @@ class Candidates:
     topology: Topology
     listed: tuple[Candidate, ...]
     left_out: Mapping[str, int]
-
-
-def read_ports(topology: Topology) -> tuple[Port, ...]:
-    """Return the ports of the file: a list of mappings, or a mapping by id. Raises :class:`ModelError`."""
-    given = topology.later.get("ports")
-    if given is None:
-        return ()
-    reader = _PortReader(topology)
-    if isinstance(given, Mapping):
-        found = [reader.port(f"ports.{id_}", {"id": id_, **(fields or {})}) for id_, fields in given.items()]
-    elif isinstance(given, list | tuple):
-        found = [reader.port(f"ports[{i}]", fields) for i, fields in enumerate(given)]
-    else:
-        reader.refuse("ports", f"expected a list of {{id, bus, ...}}, found {given!r}")
-        found = []
-    ports = [p for p in found if p is not None]
-    seen: set[str] = set()
-    for port in ports:
-        if port.id in seen:
-            reader.refuse("ports", f"the port {port.id} is given twice")
-        seen.add(port.id)
-    if reader.problems:
-        raise ModelError(reader.problems)
-    return tuple(ports)
-
-
-class _PortReader:
-    def __init__(self, topology: Topology) -> None:
-        self.topology = topology
-        self.problems: list[Problem] = []
-
-    def refuse(self, path: str, message: str) -> None:
-        positions = self.topology.positions
-        line, column = positions.get(path) or positions.get(path.rpartition(".")[0]) or positions.get("ports") or (0, 0)
-        self.problems.append(Problem(self.topology.file, line, column, path, message))
-
-    def port(self, path: str, fields: Any) -> Port | None:
-        if not isinstance(fields, Mapping):
-            self.refuse(path, f"expected {{id, bus, ...}}, found {fields!r}")
-            return None
-        before = len(self.problems)
-        for name in fields:
-            if name not in PORT_FIELDS:
-                hint = nearest(str(name), PORT_FIELDS)
-                self.refuse(f"{path}.{name}", f"unknown field{hint}; expected some of {', '.join(PORT_FIELDS)}")
-        for name in ("id", "bus"):
-            if not isinstance(fields.get(name), str):
-                self.refuse(f"{path}.{name}", f"a port has an {name}" if name == "id" else "a port names its bus")
-        bus = fields.get("bus")
-        if isinstance(bus, str) and bus not in self.topology.components:
-            self.refuse(f"{path}.bus", f"no component {bus!r}{nearest(bus, self.topology.components)}")
-        for name in ("voltage_v", "crew_minutes"):
-            if fields.get(name) is not None and not _is_number(fields[name], 0.0):
-                self.refuse(f"{path}.{name}", f"must be a number not below 0, found {fields[name]!r}")
-        for name in ("site", "connector"):
-            if fields.get(name) is not None and not isinstance(fields[name], str):
-                self.refuse(f"{path}.{name}", f"must be text, found {fields[name]!r}")
-        by = fields.get("operated_by") or []
-        topology = self.topology
-        known = [*topology.components, *topology.loads, *topology.functions]
-        if not isinstance(by, list | tuple) or any(not isinstance(i, str) for i in by):
-            self.refuse(f"{path}.operated_by", f"must be a list of ids, found {by!r}")
-            by = ()
-        for i in by:
-            if i not in known:
-                self.refuse(f"{path}.operated_by", f"no component, load or function {i!r}{nearest(i, known)}")
-        at = fields.get("at_m")
-        if at is not None and not (
-            isinstance(at, list | tuple) and len(at) in (2, 3) and all(_is_number(x) for x in at)
-        ):
-            self.refuse(f"{path}.at_m", f"must be two or three coordinates in metres, found {at!r}")
-        if len(self.problems) > before:
-            return None
-        return Port(
-            id=fields["id"],
-            bus=fields["bus"],
-            site=fields.get("site"),
-            voltage_v=fields.get("voltage_v") or self.topology.components[fields["bus"]].voltage_v,
-            connector=fields.get("connector"),
-            at_m=tuple(float(x) for x in at) if at is not None else None,
-            crew_minutes=fields.get("crew_minutes"),
-            operated_by=tuple(by),
-        )
-
-
-def _is_number(value: object, least: float = -math.inf) -> bool:
-    return isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value) and value >= least
 
 
 def find_candidates(
@@ -204,7 +100,7 @@ def _length_of(proposal: Proposal) -> float | None:
     """The length of all jumpers and cables that a proposal adds, ``None`` where it adds none or does not say."""
     parts = (proposal.add.get("components") or {}).values()
     lengths = [p.get("length_m") for p in parts if isinstance(p, Mapping) and p.get("kind") in ("jumper", "cable")]
-    if not lengths or any(not _is_number(x) for x in lengths):
+    if not lengths or any(not is_number(x) for x in lengths):
         return None
     return float(sum(x for x in lengths if x is not None))
 

@@ -24,8 +24,9 @@ from powerfault.jumper.isolation_choice import (
     consumer_priority,
     demand_kw,
 )
-from powerfault.jumper.open_points import OpenPointRules, WeakestPath, WorkSite, find_work_site, read_rules
+from powerfault.jumper.open_points import WeakestPath, WorkSite, find_work_site
 from powerfault.model.elements import OUTCOMES, Topology
+from powerfault.model.open_point_rules import OpenPointRules, read_rules
 
 
 @dataclass(frozen=True, slots=True)

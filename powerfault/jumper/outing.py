@@ -15,7 +15,7 @@ from powerfault.jumper.darkness import HeldOpen
 from powerfault.jumper.exposure import BestOrder, Judgement, StateJudge
 from powerfault.jumper.findings import Finding
 from powerfault.jumper.isolation_choice import SWITCHED_BY
-from powerfault.jumper.open_points import JOINING_KINDS, OpenPointRules, find_work_site, read_rules
+from powerfault.jumper.open_points import JOINING_KINDS, find_work_site
 from powerfault.jumper.outing_certain import both_ends
 from powerfault.jumper.outing_order import Planner
 from powerfault.jumper.outing_plan import Job, Outing, Plan
@@ -24,6 +24,7 @@ from powerfault.jumper.outing_state import Course, SystemState
 from powerfault.jumper.timeline import Slot, Timeline, build_timeline, precedence
 from powerfault.model.elements import Topology
 from powerfault.model.modify import apply_proposals
+from powerfault.model.open_point_rules import OpenPointRules, read_rules
 
 Progress = Callable[[int, int], None]
 

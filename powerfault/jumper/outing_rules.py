@@ -14,13 +14,14 @@ from dataclasses import dataclass
 from powerfault.errors import PowerfaultError
 from powerfault.jumper.findings import CAUTIONS, REFUSES, Finding
 from powerfault.jumper.isolation_checks import check_connectors
-from powerfault.jumper.open_points import JOINING_KINDS, OpenPointRules, WeakestPath, WorkSite, find_work_site
+from powerfault.jumper.open_points import JOINING_KINDS, WeakestPath, WorkSite, find_work_site
 from powerfault.jumper.outing_certain import Certain, both_ends, fewest_open
 from powerfault.jumper.outing_plan import INSIDE, ON_CONTACTS, ON_DEVICES, Job, Plan, Step
 from powerfault.jumper.outing_state import Course, SystemState, state_topology
 from powerfault.jumper.timeline import Slot
 from powerfault.model.elements import Topology
 from powerfault.model.modify import apply_proposals
+from powerfault.model.open_point_rules import OpenPointRules
 
 
 @dataclass(frozen=True, slots=True)

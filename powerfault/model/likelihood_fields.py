@@ -17,11 +17,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
 from typing import Any
 
 from powerfault.errors import ModelError
 from powerfault.model.elements import MODES, STAGES, Component, Topology
+from powerfault.model.frozen import frozen
 from powerfault.model.places import Flaw, Suggestions, any_of, describe, problem_at, shorten
 
 SWITCHING_STAGES = STAGES[1:]
@@ -34,7 +34,7 @@ _CAUSE_FIELDS = (
 )  # fmt: skip
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@frozen(kw_only=True)
 class CommonCause:
     """One shared cause. Exactly one of ``beta`` and ``failures_per_million_hours`` is given."""
 
@@ -54,7 +54,7 @@ class CommonCause:
         return self.label or self.name
 
 
-@dataclass(frozen=True, slots=True)
+@frozen()
 class SwitchingSuccess:
     """The probability that an operation asked for succeeds, by stage, and for single components by id."""
 
@@ -105,10 +105,8 @@ def switching_success(topology: Topology) -> SwitchingSuccess:
     return success
 
 
-def likelihood_flaws(topology: Topology) -> Iterator[Flaw]:
-    """Yield what is wrong with rates, common causes and switching success."""
-    for component in topology.components.values():
-        yield from rate_flaws(component)
+def shared_flaws(topology: Topology) -> Iterator[Flaw]:
+    """Yield what is wrong with common causes and switching success."""
     yield from _read_causes(topology)[1]
     yield from _read_success(topology)[1]
 
