@@ -34,7 +34,7 @@ from powerfault.failures.pieces import estimate_seconds
 from powerfault.failures.verdicts import Verdict, judge, rides_through_stages
 from powerfault.jumper.saved import QUESTION_CHANGED
 from powerfault.measures.capacity_study import ASSUMPTIONS
-from powerfault.measures.cutsets import CutSets, minimal_cut_sets
+from powerfault.measures.cutsets import CutSets, cut_sets_of_system, minimal_cut_sets
 from powerfault.measures.direct_cutsets import direct_cut_sets
 from powerfault.measures.rated_table import RatedTable, rated_table
 from powerfault.model.elements import OUTCOMES, Event, Topology
@@ -53,6 +53,8 @@ CASES_WITHOUT_ASKING = 5_000_000
 """Cases that are written out or compared one by one without being asked for."""
 LANES_WITHOUT_ASKING = 20_000_000
 """Combinations that are evaluated without being asked for."""
+LANES_VISITED = 500_000_000
+"""Up to here cut sets alone come from visiting all combinations, beyond it from a search."""
 BYTES_WITHOUT_ASKING = 4_000_000_000
 RATED_CASES_WITHOUT_ASKING = 50_000
 RATED_CASE_S = 0.008
@@ -278,7 +280,10 @@ def study(
         found = minimal_cut_sets(rated.table, rides)
         return _judged(system, order, modes, events, found, rated.table, rated)
     if cut_sets_only and system.lane_count > LANES_FOR_ONE_PROCESS:
-        found = direct_cut_sets(system, rides)
+        if system.lane_count <= LANES_VISITED:
+            found = cut_sets_of_system(system, rides, progress)
+        else:
+            found = direct_cut_sets(system, rides)
         return _judged(system, order, modes, events, found, None)
     if limit is not None and (system.lane_count > limit or system.bytes_needed(by_phase) > BYTES_WITHOUT_ASKING):
         raise TooLargeError(

@@ -13,7 +13,8 @@ from powerfault.failures.case_state import case_states
 from powerfault.failures.clusters import plan_system
 from powerfault.failures.outcomes import evaluate_system
 from powerfault.failures.verdicts import rides_through_stages
-from powerfault.measures.cutsets import minimal_cut_sets
+from powerfault.measures import cutsets
+from powerfault.measures.cutsets import cut_sets_of_system, minimal_cut_sets
 from powerfault.measures.direct_cutsets import direct_cut_sets
 from powerfault.model.elements import MODES, OUTCOMES, Topology
 from powerfault.network.graph import build_network
@@ -41,6 +42,42 @@ def test_direct_equals_enumeration_on_channels() -> None:
     enumerated, direct = both(channels_system(3), 3, ("loss",))
     assert enumerated == direct
     assert any(len(c) == 3 for own in direct for c in own)
+
+
+def by_hand(topology: Topology, order: int, modes: tuple[str, ...]) -> list[list[object]]:
+    """Every case looked at by itself, against the cut sets found before it."""
+    system = plan_system(build_network(topology), order, modes)
+    table, rides = evaluate_system(system), rides_through_stages(topology)
+    found: list[list[object]] = [[] for _ in rides]
+    for i, ride in enumerate(rides):
+        known = {frozenset(())} if table.baseline[i] > ride else set()
+        for block in table.blocks:
+            for case in block.cases[block.outcomes[:, i] > ride].tolist():
+                if not any(frozenset(part) in known for k in range(len(case)) for part in combinations(case, k)):
+                    known.add(frozenset(case))
+        cases = sorted((len(own), *sorted(own)) for own in known)
+        found[i] = [tuple(table.events[e] for e in own[1:]) for own in cases]
+    return found
+
+
+@pytest.mark.parametrize(("unranked_ns", "pieces"), [(0, 1 << 19), (1 << 40, 1 << 19), (200, 64), (1 << 40, 192)])
+def test_cut_sets_are_those_of_looking_at_each_case(
+    unranked_ns: int, pieces: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """However smaller cut sets are struck out, and in whatever pieces the cases come, kept or not."""
+    monkeypatch.setattr(cutsets, "UNRANKED_NS", unranked_ns)
+    monkeypatch.setattr("powerfault.failures.clusters.LANES_AT_ONCE", pieces)
+    for seed in range(400, 412):
+        topology = random_topology(seed, 6, 9)
+        order, modes = (4, ("loss",)) if seed % 2 else (3, ("loss", "short"))
+        want = by_hand(topology, order, modes)
+        system = plan_system(build_network(topology), order, modes)
+        rides = rides_through_stages(topology)
+        assert [list(c) for c in minimal_cut_sets(evaluate_system(system), rides)] == want, seed
+        progress: dict[int, int] = {}
+        found = cut_sets_of_system(system, rides, progress.__setitem__)
+        assert [list(c) for c in found] == want, seed
+        assert max(progress) == system.lane_count
 
 
 @pytest.mark.parametrize("seed", range(300, 330))

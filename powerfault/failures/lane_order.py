@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 THINGS_IN_PAIR_ROWS = 512
 """Up to here the rows of all pairs are kept, of q x q x q / 16 bytes, for larger combinations to be made of."""
 
+LANES_KEPT = 1 << 14
 _ALL = (1 << 64) - 1
 
 
@@ -78,10 +79,22 @@ def class_rows(q: int, order: int, begin: int, end: int, out: NDArray[np.uint64]
     return rows
 
 
+def piece_rows(q: int, order: int, begin: int, end: int) -> NDArray[np.uint64]:
+    """As :func:`class_rows`, to be read only: those of small clusters, which are often alike, are kept."""
+    return _kept_rows(q, order, begin, end) if end - begin <= LANES_KEPT else class_rows(q, order, begin, end)
+
+
+@lru_cache(maxsize=64)
+def _kept_rows(q: int, order: int, begin: int, end: int) -> NDArray[np.uint64]:
+    rows = class_rows(q, order, begin, end)
+    rows.flags.writeable = False
+    return rows
+
+
 @lru_cache(maxsize=64)
 def class_numbers(q: int, order: int, begin: int, end: int) -> list[int]:
-    """As :func:`class_rows`, as bits of whole numbers."""
-    return as_numbers(class_rows(q, order, begin, end))
+    """As :func:`piece_rows`, as bits of whole numbers."""
+    return as_numbers(piece_rows(q, order, begin, end))
 
 
 def rows_holding(q: int, order: int, lanes: NDArray[np.int64]) -> NDArray[np.uint64]:

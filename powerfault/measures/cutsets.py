@@ -1,28 +1,37 @@
 """Minimal cut sets of a consumer from an enumeration: failing cases none of whose proper subsets fails.
 
-Method: within a cluster a combination of classes fails or not; the minimal failing combinations are found first, by
-size, each size against the smaller ones found. They are written out in events only when asked for: any one event of
-each class of a minimal combination makes a minimal cut set, as long as no two belong to one component. That is all of
-them, since the outcome of a case is that of the set of its classes.
+Method: within a cluster a combination of classes fails or not; the minimal failing combinations are found first, in the
+order of the lanes, so that all smaller ones are known when a combination is looked at. Those that hold a smaller one
+are struck out as words of lanes where that is cheap (a single, often a pair), and one by one where few are left. The
+minimal ones are written out in events only when asked for: any one event of each class of a minimal combination makes a
+minimal cut set, as long as no two belong to one component. That is all of them, since the outcome of a case is that of
+the set of its classes.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from itertools import combinations, product
 from typing import overload
 
 import numpy as np
 from numpy.typing import NDArray
 
-from powerfault.failures.lane_order import sizes, unrank
+from powerfault.failures.clusters import ClusterPlan, SystemPlan
+from powerfault.failures.evaluation import ClusterEvaluator
+from powerfault.failures.lane_order import piece_rows, rank, sizes, unrank
 from powerfault.failures.lanes import positions
-from powerfault.failures.outcomes import CaseTable, Cluster
+from powerfault.failures.outcomes import CaseTable, Progress
 from powerfault.model.elements import Event
 
 CutSet = tuple[Event, ...]
-Combinations = list[NDArray[np.int64]]
-"""Minimal failing combinations of classes, an array (n, size) for each size."""
+Words = NDArray[np.uint64]
+Chosen = NDArray[np.int64]
+"""Combinations of classes, (n, size), each ascending."""
+Combinations = list[Chosen]
+"""Minimal failing combinations, an array for each size."""
+UNRANKED_NS, COVERED_NS = 200, 2
+"""About what it costs to look at a lane by itself, and to strike out a combination in a word of lanes."""
 
 
 class CutSets(Sequence[CutSet]):
@@ -87,44 +96,120 @@ def minimal_cut_sets(table: CaseTable, rides: Sequence[int]) -> list[CutSets]:
     """
     found = [CutSets(table.events, (), [])] * len(table.consumers)
     for cluster in table.clusters:
-        known: dict[bytes, Combinations] = {}
-        for i, consumer in enumerate(cluster.plan.consumers):
-            row = cluster.unserved[rides[int(consumer)], i]
-            key = row.tobytes()
-            if key not in known:
-                known[key] = minimal_combinations(cluster, row)
-            found[int(consumer)] = CutSets(table.events, cluster.plan.classes, known[key])
+        rows = ((begin, end, cluster.unserved[..., begin // 64 : -(-end // 64)]) for begin, end in cluster.plan.pieces)
+        _fill(found, table.events, cluster.plan, rides, rows)
     return found
 
 
-def minimal_combinations(cluster: Cluster, row: NDArray[np.uint64]) -> Combinations:
-    """Return the minimal failing combinations of a cluster's classes from the row of failing lanes."""
-    q, order = len(cluster.plan.classes), cluster.plan.order
-    failing = positions(row, cluster.plan.lane_count)
-    if len(failing) and failing[0] == 0:
-        return [np.zeros((1, 0), np.int64)]
-    found: Combinations = []
-    singles = np.zeros(q, bool)
-    larger: dict[int, set[tuple[int, ...]]] = {}
-    start = 1
-    for k, count in enumerate(sizes(q, order)[1:], 1):
-        own = failing[np.searchsorted(failing, start) : np.searchsorted(failing, start + count)] - start
-        start += count
-        if not len(own):
-            continue
-        chosen = unrank(own, q, k)
-        if k == 1:
-            singles[chosen[:, 0]] = True
-        else:
-            chosen = chosen[~singles[chosen].any(axis=1)]
-        if larger and len(chosen):
-            fresh = [
-                not any(part in larger[size] for size in larger for part in combinations(case, size))
-                for case in map(tuple, chosen.tolist())
-            ]
-            chosen = chosen[np.array(fresh)]
-        if 1 < k < order and len(chosen):
-            larger[k] = set(map(tuple, chosen.tolist()))
-        if len(chosen):
-            found.append(chosen)
+def cut_sets_of_system(system: SystemPlan, rides: Sequence[int], progress: Progress | None = None) -> list[CutSets]:
+    """As :func:`minimal_cut_sets`, evaluating the system a piece at a time and keeping none."""
+    found = [CutSets(system.events, (), [])] * len(rides)
+    done = 0
+
+    def rows(cluster: ClusterPlan) -> Iterator[tuple[int, int, Words]]:
+        nonlocal done
+        evaluator = ClusterEvaluator(cluster)
+        for begin, end in cluster.pieces:
+            yield begin, end, evaluator.rows(begin, end)[0]
+            done += end - begin
+            if progress is not None:
+                progress(done, system.lane_count)
+
+    for cluster in system.clusters:
+        _fill(found, system.events, cluster, rides, rows(cluster))
     return found
+
+
+def _fill(
+    found: list[CutSets],
+    events: Sequence[Event],
+    cluster: ClusterPlan,
+    rides: Sequence[int],
+    pieces: Iterable[tuple[int, int, Words]],
+) -> None:
+    """Find the cut sets of a cluster's consumers from its ``pieces``: (first lane, lane after the last, unserved).
+
+    Consumers that have failed in the same lanes so far are looked at together.
+    """
+    q, order = len(cluster.classes), cluster.order
+    groups = [(list(range(len(cluster.consumers))), _Minimal(q, order))]
+    for begin, end, unserved in pieces:
+        rows = piece_rows(q, order, begin, end)
+        refined: list[tuple[list[int], _Minimal]] = []
+        for members, minimal in groups:
+            alike: dict[bytes, list[int]] = {}
+            for i in members:
+                failing = unserved[rides[int(cluster.consumers[i])], i]
+                alike.setdefault(failing.tobytes(), []).append(i)
+            for bits, own in alike.items():
+                extended = minimal.copy()
+                extended.add(np.frombuffer(bits, np.uint64), rows, begin, end)
+                refined.append((own, extended))
+        groups = refined
+    for members, minimal in groups:
+        for i in members:
+            found[int(cluster.consumers[i])] = CutSets(events, cluster.classes, minimal.combinations())
+
+
+class _Minimal:
+    """The minimal failing combinations of q classes, found from ascending lanes."""
+
+    def __init__(self, q: int, order: int) -> None:
+        self.q, self.order = q, order
+        self._of_size: dict[int, list[Chosen]] = {}
+
+    def copy(self) -> _Minimal:
+        other = _Minimal(self.q, self.order)
+        other._of_size = {k: list(own) for k, own in self._of_size.items()}
+        return other
+
+    def combinations(self) -> Combinations:
+        return [np.concatenate(own) for _, own in sorted(self._of_size.items())]
+
+    def add(self, failing: Words, rows: Words, begin: int, end: int) -> None:
+        """Add what is minimal among the lanes ``begin`` to ``end``; ``rows`` (q, words) are those of the classes."""
+        start = 0
+        for k, count in enumerate(sizes(self.q, self.order)):
+            low, high = max(begin, start), min(end, start + count)
+            if low < high and 0 not in self._of_size:
+                first, last = (low - begin) >> 6, -(-(high - begin) // 64)
+                left = failing[first:last] & ~self._covered(rows[:, first:last], 1)
+                lanes = self._lanes(left, begin + 64 * first, low, high)
+                if k > 2 and len(lanes) * UNRANKED_NS > self._count(2) * len(left) * COVERED_NS:
+                    left &= ~self._covered(rows[:, first:last], 2)
+                    lanes = self._lanes(left, begin + 64 * first, low, high)
+                chosen = self._unmet(unrank(lanes - start, self.q, k))
+                if len(chosen):
+                    self._of_size.setdefault(k, []).append(chosen)
+            start += count
+
+    def _count(self, k: int) -> int:
+        return sum(map(len, self._of_size.get(k, ())))
+
+    @staticmethod
+    def _lanes(row: Words, at: int, low: int, high: int) -> NDArray[np.int64]:
+        lanes = positions(row, 64 * len(row)) + at
+        return lanes[np.searchsorted(lanes, low) : np.searchsorted(lanes, high)]
+
+    def _covered(self, rows: Words, k: int) -> Words:
+        """Return the lanes that hold a minimal combination of one or two classes."""
+        covered = np.zeros(rows.shape[1], np.uint64)
+        for chosen in self._of_size.get(k, ()):
+            if k == 1:
+                covered |= np.bitwise_or.reduce(rows[chosen[:, 0]], axis=0)
+                continue
+            for first in np.unique(chosen[:, 0]):
+                covered |= rows[first] & np.bitwise_or.reduce(rows[chosen[chosen[:, 0] == first, 1]], axis=0)
+        return covered
+
+    def _unmet(self, chosen: Chosen) -> Chosen:
+        """Return those of ``chosen`` that hold no smaller minimal combination of two or more classes."""
+        for k in range(2, chosen.shape[1]):
+            if k not in self._of_size:
+                continue
+            known = rank(np.concatenate(self._of_size[k]), self.q)
+            for part in combinations(range(chosen.shape[1]), k):
+                own = rank(chosen[:, part], self.q)
+                at = np.minimum(np.searchsorted(known, own), len(known) - 1)
+                chosen = chosen[known[at] != own]
+        return chosen
