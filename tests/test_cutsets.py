@@ -16,7 +16,7 @@ from powerfault.failures.verdicts import rides_through_stages
 from powerfault.measures import cutsets
 from powerfault.measures.cutsets import cut_sets_of_system, minimal_cut_sets
 from powerfault.measures.direct_cutsets import direct_cut_sets
-from powerfault.model.elements import MODES, OUTCOMES, Topology
+from powerfault.model.elements import MODES, OUTCOMES, Event, Topology
 from powerfault.network.graph import build_network
 
 
@@ -44,13 +44,13 @@ def test_direct_equals_enumeration_on_channels() -> None:
     assert any(len(c) == 3 for own in direct for c in own)
 
 
-def by_hand(topology: Topology, order: int, modes: tuple[str, ...]) -> list[list[object]]:
+def by_hand(topology: Topology, order: int, modes: tuple[str, ...]) -> list[list[tuple[Event, ...]]]:
     """Every case looked at by itself, against the cut sets found before it."""
     system = plan_system(build_network(topology), order, modes)
     table, rides = evaluate_system(system), rides_through_stages(topology)
-    found: list[list[object]] = [[] for _ in rides]
+    found: list[list[tuple[Event, ...]]] = [[] for _ in rides]
     for i, ride in enumerate(rides):
-        known = {frozenset(())} if table.baseline[i] > ride else set()
+        known: set[frozenset[int]] = {frozenset()} if table.baseline[i] > ride else set()
         for block in table.blocks:
             for case in block.cases[block.outcomes[:, i] > ride].tolist():
                 if not any(frozenset(part) in known for k in range(len(case)) for part in combinations(case, k)):
