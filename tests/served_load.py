@@ -17,12 +17,35 @@ import networkx as nx
 import numpy as np
 from scipy.optimize import linprog
 
-from powerfault.measures.capacity import ServedCase
+from powerfault.measures.served_case import ServedCase
 from powerfault.model.elements import Component, Event, Function, Load, Need, Phase, Topology, in_phase
 from tests.build import feed_links
 from tests.reference import System
 
 INF = float("inf")
+FEEDS = ["S-A -> A", "S-B -> B", "A <-> TIE <-> B"]
+TWO_SIDES = """powerfault: 1
+name: two sides
+components:
+  S-A: {kind: source, capacity_kw: 4}
+  S-B: {kind: source, capacity_kw: 4}
+  A: {kind: bus}
+  B: {kind: bus}
+  TIE: {kind: switch, normally: open}
+feeds: [S-A -> A, S-B -> B, A <-> TIE <-> B]
+loads:
+  LA: {fed_by: [A], demand_kw: 3, priority: 1}
+  LB: {fed_by: [B], demand_kw: 2, priority: 2}
+"""
+
+
+def two_sides(**tie: Any) -> dict[str, Any]:
+    """Two sources, each with a bus, and a tie between the buses; :data:`FEEDS` links them, loads are the test's own."""
+    return {
+        "S-A": {"kind": "source", "capacity_kw": 4.0}, "A": "bus",
+        "S-B": {"kind": "source", "capacity_kw": 4.0}, "B": "bus",
+        "TIE": {"kind": "switch", "normally": "open", **tie},
+    }  # fmt: skip
 
 
 @dataclass(frozen=True)

@@ -14,10 +14,11 @@ from click.testing import CliRunner
 
 from powerfault.cli import program
 from powerfault.errors import ModelError, PowerfaultError
-from powerfault.measures.capacity import INHERITED, UNPROVED, Allocator, ServedCase, describe, optimise
+from powerfault.measures.capacity import INHERITED, UNPROVED, Allocator, optimise
 from powerfault.measures.capacity_study import capacity_study, rated_cases
 from powerfault.measures.configuration import faults_of
 from powerfault.measures.plant import build_plant
+from powerfault.measures.served_case import ServedCase, describe
 from powerfault.measures.service_bounds import prove_service, value_of
 from powerfault.measures.solver import Program, SolverStoppedError
 from powerfault.measures.surviving import split, survivors
@@ -26,7 +27,7 @@ from powerfault.model.reader import load_topology
 from powerfault.network.failure_modes import list_events
 from powerfault.network.graph import build_network
 from tests.build import events, topology
-from tests.served_load import Trial, flow_faults, random_rated_system
+from tests.served_load import FEEDS, TWO_SIDES, Trial, flow_faults, random_rated_system, two_sides
 
 
 def compare_with_trying_everything(t: Topology, case: tuple[Event, ...], stage: int) -> None:
@@ -187,17 +188,6 @@ def test_efficiency_chain() -> None:
 
 
 # ---- each rule by hand
-
-
-def two_sides(**tie: Any) -> dict[str, Any]:
-    return {
-        "S-A": {"kind": "source", "capacity_kw": 4.0}, "A": "bus",
-        "S-B": {"kind": "source", "capacity_kw": 4.0}, "B": "bus",
-        "TIE": {"kind": "switch", "normally": "open", **tie},
-    }  # fmt: skip
-
-
-FEEDS = ["S-A -> A", "S-B -> B", "A <-> TIE <-> B"]
 
 
 def test_priorities_are_served_one_after_another() -> None:
@@ -537,21 +527,7 @@ def run(*arguments: str) -> tuple[int, str, str]:
 
 def test_the_command(tmp_path: Path) -> None:
     file = tmp_path / "t.yaml"
-    file.write_text(
-        """powerfault: 1
-name: two sides
-components:
-  S-A: {kind: source, capacity_kw: 4}
-  S-B: {kind: source, capacity_kw: 4}
-  A: {kind: bus}
-  B: {kind: bus}
-  TIE: {kind: switch, normally: open}
-feeds: [S-A -> A, S-B -> B, A <-> TIE <-> B]
-loads:
-  LA: {fed_by: [A], demand_kw: 3, priority: 1}
-  LB: {fed_by: [B], demand_kw: 2, priority: 2}
-"""
-    )
+    file.write_text(TWO_SIDES)
     code, out, _ = run(str(file), "--json")
     assert code == 0
     result = json.loads(out)

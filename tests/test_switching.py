@@ -6,7 +6,6 @@ import json
 import random
 from itertools import pairwise
 from pathlib import Path
-from typing import Any
 
 import pytest
 from click.testing import CliRunner
@@ -18,7 +17,7 @@ from powerfault.measures.switching_plan import CLOSE, MATE, OPEN, RECLOSE, SHED,
 from powerfault.model.elements import STAGES, Event, Topology
 from powerfault.network.failure_modes import list_events
 from tests.build import events, topology
-from tests.served_load import Trial, random_rated_system
+from tests.served_load import FEEDS, TWO_SIDES, Trial, random_rated_system, two_sides
 
 
 def plan(t: Topology, failed: str, phase: str | None = None) -> SwitchingPlan:
@@ -30,17 +29,9 @@ def moves(p: SwitchingPlan) -> list[tuple[str, str, str]]:
     return [(s.stage, s.action, s.id) for s in p.steps]
 
 
-SIDES: dict[str, Any] = {
-    "S-A": {"kind": "source", "capacity_kw": 4.0}, "A": "bus",
-    "S-B": {"kind": "source", "capacity_kw": 4.0}, "B": "bus",
-    "TIE": {"kind": "switch", "normally": "open"},
-}  # fmt: skip
-FEEDS = ["S-A -> A", "S-B -> B", "A <-> TIE <-> B"]
-
-
 def test_a_tie_brings_back_what_there_is_power_for() -> None:
     t = topology(
-        SIDES,
+        two_sides(),
         FEEDS,
         {
             "LA": {"fed_by": "A", "demand_kw": 3.0, "priority": 1},
@@ -112,7 +103,7 @@ def test_what_keeps_a_fault_in_is_opened_and_what_tripped_is_closed_again() -> N
 
 def test_a_jumper_mated_by_hand_comes_with_its_caution() -> None:
     t = topology(
-        {**SIDES, "JMP": {"kind": "jumper", "mated": False, "crew_may_mate": True}},
+        {**two_sides(), "JMP": {"kind": "jumper", "mated": False, "crew_may_mate": True}},
         ["S-A -> A", "S-B -> B", "A <-> TIE <-> JMP <-> B"],
         {"LA": {"fed_by": "A", "demand_kw": 1.0}},
     )
@@ -140,7 +131,7 @@ def test_outputs_are_kept_apart_by_an_opening_that_says_so() -> None:
 def test_equipment_that_needs_itself_does_not_come_back_by_switching() -> None:
     # The pump hangs on the converter it cools. Once dark, a second source upstream does not start it.
     t = topology(
-        {**SIDES, "CV": {"kind": "converter", "needs": "PUMP"}},
+        {**two_sides(), "CV": {"kind": "converter", "needs": "PUMP"}},
         ["S-A -> A", "S-B -> B", "A <-> TIE <-> B", "A -> CV"],
         {"PUMP": {"fed_by": "CV", "demand_kw": 1.0}, "LAMP": {"fed_by": "A", "demand_kw": 1.0}},
     )
@@ -210,21 +201,7 @@ def test_the_command(tmp_path: Path) -> None:
     shown = runner.invoke(program, ["restore", str(file), "--fail", "nowhere"])
     assert isinstance(shown.exception, PowerfaultError)
     t = tmp_path / "t.yaml"
-    t.write_text(
-        """powerfault: 1
-name: two sides
-components:
-  S-A: {kind: source, capacity_kw: 4}
-  S-B: {kind: source, capacity_kw: 4}
-  A: {kind: bus}
-  B: {kind: bus}
-  TIE: {kind: switch, normally: open}
-feeds: [S-A -> A, S-B -> B, A <-> TIE <-> B]
-loads:
-  LA: {fed_by: [A], demand_kw: 3, priority: 1}
-  LB: {fed_by: [B], demand_kw: 2, priority: 2}
-"""
-    )
+    t.write_text(TWO_SIDES)
     picture = tmp_path / "plan.svg"
     done = runner.invoke(program, ["restore", str(t), "--fail", "S-A", "--json", "-o", str(picture)])
     assert done.exit_code == 0, done.output
@@ -235,4 +212,4 @@ loads:
     words = runner.invoke(program, ["restore", str(t), "--fail", "S-A"])
     assert "close TIE: brings back LA" in words.output
     with pytest.raises(RequestError):
-        plan_restoration(topology(SIDES, FEEDS, {"LA": "A"}), [], phases=["noon"])
+        plan_restoration(topology(two_sides(), FEEDS, {"LA": "A"}), [], phases=["noon"])

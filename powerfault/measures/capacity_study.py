@@ -13,10 +13,10 @@ from typing import Any
 
 from powerfault.errors import RequestError, TooLargeError, nearest
 from powerfault.failures.cases import case_blocks, count_cases
-from powerfault.measures.capacity import ServedCase
 from powerfault.measures.case_runs import Case, Progress, rate_cases, serve_cases
 from powerfault.measures.plant import build_plant
 from powerfault.measures.rated_outcomes import RatedCase
+from powerfault.measures.served_case import ServedCase
 from powerfault.measures.solver import INFINITY
 from powerfault.model.elements import STAGES, Event, Topology
 from powerfault.network.failure_modes import check_modes, describe_unasked, list_events, merge_given, parse_event

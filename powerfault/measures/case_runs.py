@@ -17,9 +17,10 @@ from typing import Any
 
 from powerfault.errors import ToolError
 from powerfault.failures.plan import make_plan
-from powerfault.measures.capacity import Allocator, PartService, ServedCase, describe
+from powerfault.measures.capacity import Allocator, Parts
 from powerfault.measures.plant import Plant, build_plant
 from powerfault.measures.rated_outcomes import RatedCase, rate_case
+from powerfault.measures.served_case import Describer, ServedCase
 from powerfault.measures.surviving import Surviving, survivors, survivors_by_stage
 from powerfault.model.elements import STAGES, Event
 from powerfault.network.graph import build_network
@@ -27,7 +28,6 @@ from powerfault.network.graph import build_network
 Case = tuple[Event, ...]
 Progress = Callable[[int, int], None]
 SERVE, LEARN, RATE = "serve", "learn", "rate"
-Parts = list[tuple[Surviving, PartService]]
 RUN = 96
 """Cases handed to a process at a time, at most."""
 SERIAL_SECONDS = 1.5
@@ -119,6 +119,7 @@ class _Worker:
     def __init__(self, plant: Plant, stage: int, given: tuple[Event, ...], seconds: float, whole: bool) -> None:
         self.plant, self.stage, self.given, self.seconds, self.whole = plant, stage, given, seconds, whole
         self.plan = make_plan(plant.network)
+        self.describer = Describer(plant, whole=whole)
         self.allocator = Allocator(plant, seconds)
 
     def answer(self, cases: Sequence[Case], task: str) -> Served | list[RatedCase]:
@@ -131,12 +132,12 @@ class _Worker:
     def serve(self, cases: Sequence[Case], learning: bool) -> Served:
         served = Served([], [])
         states = survivors(self.plant, cases, self.stage, self.given, self.plan)
-        for case, by_phase in zip(cases, states, strict=True):
-            for surviving in by_phase.values():
-                parts = self.allocator.serve(surviving)
-                served.cases.append(describe(self.plant, surviving, case, parts, whole=self.whole))
-                if learning:
-                    served.parts.append(parts)
+        remains = [(case, surviving) for case, found in zip(cases, states, strict=True) for surviving in found.values()]
+        parts = self.allocator.serve_all([surviving for _, surviving in remains])
+        for (case, surviving), own in zip(remains, parts, strict=True):
+            served.cases.append(self.describer.describe(surviving, case, own))
+        if learning:
+            served.parts.extend(parts)
         return served
 
 

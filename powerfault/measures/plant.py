@@ -17,7 +17,7 @@ from dataclasses import dataclass, field
 
 from powerfault.errors import ModelError, Problem, nearest
 from powerfault.measures.layout import nominal_voltages
-from powerfault.model.elements import DEFAULT_PHASE, Component, Topology, in_phase
+from powerfault.model.elements import DEFAULT_PHASE, Component, Load, Topology, in_phase
 from powerfault.network.graph import Network
 
 UNLIMITED = float("inf")
@@ -52,6 +52,12 @@ class Plant:
     """Components on which a closed path between rivals may run, rivals included."""
     behind_rivals: frozenset[int]
     """All on which the liveness of rivals can depend, through feeds, needs and functions; themselves included."""
+    drivers: frozenset[int]
+    """Sources and whatever converts: what can drive an output along a closed path."""
+    drivable: tuple[int, ...]
+    """Those of the protected that some closed path could let another driver reach, rivals among them."""
+    meeting: tuple[int, ...]
+    """Loads with common inputs in which two protected outputs could meet along closed paths."""
     exclusive: tuple[tuple[int, ...], ...]
     switched: frozenset[int]
     normally_closed: frozenset[int]
@@ -65,6 +71,8 @@ class Plant:
     """Nodes that something needs, directly or as a member of a needed function."""
     related: tuple[tuple[int, ...], ...] = field(repr=False)
     """Nodes that depend on each other in any way, both ways round: links, needs, members, exclusions."""
+    neighbours: tuple[tuple[int, ...], ...] = field(repr=False)
+    """Power neighbours of each node, above and below."""
     limited: dict[str, tuple[tuple[int, float], ...]] = field(repr=False)
     """By phase, the components with a finite limit on what leaves them, capacity included."""
     wires: tuple[tuple[int, int, bool], ...] = field(repr=False)
@@ -120,9 +128,8 @@ def build_plant(network: Network) -> Plant:
         notes.append(f"loads without demand_kw are taken at 0 kW: {_some(names)}")
     wires = _wires(network)
     forwards, backwards = _adjacent(wires), _adjacent((b, a, both) for a, b, both in wires)
-    protected = tuple(
-        v for v, c in components.items() if c.may_parallel is False and (c.is_source or c.kind in CONVERTING)
-    )
+    drivers = frozenset(v for v, c in components.items() if c.is_source or c.kind in CONVERTING)
+    protected = tuple(v for v, c in components.items() if c.may_parallel is False and v in drivers)
     rivals, between = _rivals(protected, forwards, backwards, len(network.ids))
     return Plant(
         network=network,
@@ -142,6 +149,9 @@ def build_plant(network: Network) -> Plant:
         rivals=rivals,
         between=between,
         behind_rivals=_dependencies(network, need_nodes, rivals),
+        drivers=drivers,
+        drivable=tuple(v for v in protected if not drivers.isdisjoint(_reached(backwards, v) - {v})),
+        meeting=_meeting(network, [_reached(forwards, v) for v in protected]),
         exclusive=exclusive,
         switched=frozenset(v for v, c in components.items() if c.is_switched),
         normally_closed=frozenset(v for v, c in components.items() if c.is_switched and not c.normally_open),
@@ -152,6 +162,9 @@ def build_plant(network: Network) -> Plant:
         needing=frozenset(v for v, nodes in enumerate(need_nodes) if nodes),
         needed=_needed(need_nodes, network.members),
         related=_related(network, need_nodes, exclusive),
+        neighbours=tuple(
+            tuple(dict.fromkeys((*network.upstream[v], *network.downstream[v]))) for v in range(len(network.ids))
+        ),
         limited={
             p: tuple(
                 (v, most)
@@ -312,6 +325,18 @@ def _rivals(
                 rivals |= {a, b}
                 between |= {t % n for t in ahead[a] & behind[b]}
     return tuple(v for v in protected if v in rivals), frozenset(between)
+
+
+def _meeting(network: Network, reached: list[set[int]]) -> tuple[int, ...]:
+    """Loads with common inputs whose feeds two outputs reach, given what each output reaches at most."""
+    return tuple(
+        v
+        for v, element in enumerate(network.elements)
+        if isinstance(element, Load)
+        and element.common_inputs
+        and len(network.upstream[v]) > 1
+        and sum(not own.isdisjoint(network.upstream[v]) for own in reached) > 1
+    )
 
 
 def _dependencies(network: Network, need_nodes: tuple[tuple[int, ...], ...], nodes: Iterable[int]) -> frozenset[int]:

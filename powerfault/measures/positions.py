@@ -92,7 +92,7 @@ class RatedPositions:
 
     def of(self, failed: Iterable[Event], stage: str, phase: str) -> Positions:
         """Those of one case; ``dark`` are the live loads that must be shed."""
-        from powerfault.measures.capacity import merge, operations
+        from powerfault.measures.served_case import merge, operations
         from powerfault.measures.surviving import survivors
 
         case, plant = tuple(failed), self.plant

@@ -11,9 +11,10 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from powerfault.measures.capacity import Allocator, merge
+from powerfault.measures.capacity import Allocator
 from powerfault.measures.configuration import energised
 from powerfault.measures.plant import Plant
+from powerfault.measures.served_case import merge
 from powerfault.measures.surviving import Surviving
 from powerfault.model.elements import OUTCOMES, STAGES, Event
 

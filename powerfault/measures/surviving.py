@@ -9,10 +9,11 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 from powerfault.failures.case_state import failed_rows
 from powerfault.failures.energise import StageRows, energise
-from powerfault.failures.lanes import WholeNumberLanes
+from powerfault.failures.lanes import WholeNumberLanes, at_least
 from powerfault.failures.plan import Plan, make_plan
 from powerfault.measures.plant import Plant
 from powerfault.model.elements import STAGES, Component, Event
@@ -84,18 +85,20 @@ def survivors_by_stage(
     tripped = _sets(result.tripped.items(), len(failed))
     modes = [{network.index[e.id]: e.mode for e in (*standing, *case)} for case in failed]
     found: list[dict[int, dict[str, Surviving]]] = [{} for _ in failed]
-    for stage in stages:
-        for p, phase in enumerate(network.topology.phase_names):
-            now = _Stage(result.stages[stage][p], len(failed))
-            before = now if stage == 0 else _Stage(result.stages[stage - 1][p], len(failed))
-            later = (
-                [_Stage(result.stages[s][p], len(failed)) if s > stage else now for s in range(len(STAGES))]
-                if (_has_bears(plant))
-                else []
-            )
+    shapes = [_Shape(plant, stage) for stage in range(len(STAGES))]
+    bears = _has_bears(plant)
+    for p, phase in enumerate(network.topology.phase_names):
+        at: dict[int, _Stage] = {}
+        for stage in stages:
+            seen = range(stage, len(STAGES)) if bears else (stage,)
+            for s in (max(0, stage - 1), *seen):
+                if s not in at:
+                    at[s] = _Stage(result.stages[s][p], len(failed))
+            now, before = at[stage], at[max(0, stage - 1)]
+            later = [at[max(s, stage)] for s in range(len(STAGES))] if bears else []
             for i in range(len(failed)):
                 found[i].setdefault(stage, {})[phase] = _surviving(
-                    plant, modes[i], stage, phase, now, before, later, tripped[i], i
+                    plant, shapes[stage], modes[i], phase, now, before, later, tripped[i], i
                 )
     return found
 
@@ -110,19 +113,42 @@ class _Stage:
         self.operable = _sets(rows.operable.items(), n)
 
 
+class _Shape:
+    """What conducts at a stage whatever the case, and which jumpers are mated by hand then."""
+
+    def __init__(self, plant: Plant, stage: int) -> None:
+        network = plant.network
+        elements = network.elements[: network.n_components]
+        unmated = {v for v, c in enumerate(elements) if isinstance(c, Component) and c.kind == "jumper" and not c.mated}
+        self.stage = stage
+        self.fuses = frozenset(v for v, c in enumerate(elements) if isinstance(c, Component) and c.kind == "fuse")
+        self.mateable = frozenset(v for v in unmated if stage == len(STAGES) - 1 and network.component(v).crew_may_mate)
+        self.through = frozenset(range(network.n_components + network.n_loads)) - (unmated - self.mateable)
+
+
 def _sets(rows: Iterable[tuple[int, int]], n: int) -> list[Nodes]:
-    found: list[list[int]] = [[] for _ in range(n)]
-    full = (1 << n) - 1
-    for v, row in rows:
-        if row == full:
-            for nodes in found:
-                nodes.append(v)
-            continue
-        # Most rows are nearly all ones or nearly all zeros, so a walk over the text of the number is quickest.
-        for i, bit in enumerate(reversed(bin(row)[2:])):
-            if bit == "1":
-                found[i].append(v)
-    return [frozenset(nodes) for nodes in found]
+    """Turn the rows of nodes, a bit for each of ``n`` cases, into the nodes of each case."""
+    import numpy as np
+
+    some = [(v, row) for v, row in rows if row]
+    if not some:
+        return [NONE] * n
+    width = -(-n // 8)
+    packed = np.frombuffer(b"".join(row.to_bytes(width, "little") for _, row in some), np.uint8)
+    table = np.unpackbits(packed.reshape(len(some), width), axis=1, bitorder="little")[:, :n].T
+    members = np.array([v for v, _ in some])[np.nonzero(table)[1]].tolist()
+    ends = np.cumsum(np.count_nonzero(table, axis=1)).tolist()
+    return [frozenset(members[a:b]) for a, b in pairwise((0, *ends))]
+
+
+def _rows(sets: Sequence[Nodes], n: int) -> list[int]:
+    """Turn the nodes of each case into rows of all ``n`` nodes, a bit a case: the reverse of :func:`_sets`."""
+    import numpy as np
+
+    table = np.zeros((len(sets), n), bool)
+    for place, nodes in zip(table, sets, strict=True):
+        place[list(nodes)] = True
+    return [int.from_bytes(row.tobytes(), "little") for row in np.packbits(table.T, axis=1, bitorder="little")]
 
 
 def _has_bears(plant: Plant) -> bool:
@@ -131,8 +157,8 @@ def _has_bears(plant: Plant) -> bool:
 
 def _surviving(
     plant: Plant,
+    shape: _Shape,
     modes: dict[int, str],
-    stage: int,
     phase: str,
     now: _Stage,
     before: _Stage,
@@ -140,26 +166,14 @@ def _surviving(
     tripped: Nodes,
     case: int,
 ) -> Surviving:
-    network = plant.network
+    network, stage = plant.network, shape.stage
     live, zone, blocking, operable = now.live[case], now.zone[case], now.blocking[case], now.operable[case]
     lost = {v for v, mode in modes.items() if mode == "loss"}
     operable = operable - lost - zone
     pinned = operable & blocking
     stands_closed = {v for v, mode in modes.items() if mode == "closed"}
     closed = frozenset((plant.normally_closed - tripped - lost) | stands_closed) - pinned
-    dead = lost | zone | (blocking - operable)
-    through, mateable = set(), set()
-    for v, element in enumerate(network.elements[: network.n_components + network.n_loads]):
-        if v in dead:
-            continue
-        if isinstance(element, Component):
-            if element.kind == "fuse" and v in tripped:
-                continue
-            if element.kind == "jumper" and not element.mated:
-                if stage < len(STAGES) - 1 or not element.crew_may_mate:
-                    continue
-                mateable.add(v)
-        through.add(v)
+    dead = lost | zone | (blocking - operable) | (tripped & shape.fuses)
     waived: set[tuple[int, int]] = set()
     borne: set[tuple[int, int]] = set()
     if later:
@@ -173,12 +187,12 @@ def _surviving(
         live=live,
         kept=before.live[case],
         operable=operable,
-        mateable=frozenset(mateable),
+        mateable=shape.mateable - dead,
         closed=closed,
         tripped=(tripped & plant.switched) - lost,
         pinned=pinned,
         opened=(pinned & plant.normally_closed) - tripped,
-        through=frozenset(through),
+        through=shape.through - dead,
         waived=frozenset(waived),
         borne=frozenset(borne),
     )
@@ -191,16 +205,44 @@ def split(plant: Plant, surviving: Surviving) -> list[Surviving]:
     an exclusion or (where outputs must not be paralleled) any closed path can join them. The best service of the
     whole is that of the parts taken together, and so is the fewest operations, since no constraint spans two.
     """
-    live = surviving.live
-    rivals = [v for v in plant.rivals if v in live]
-    wide = len(rivals) > 1
-    useful = _useful(plant, live, rivals if wide else [])
+    return divide(plant, cores(plant, [surviving])[0])
+
+
+def cores(plant: Plant, remains: Sequence[Surviving]) -> list[Surviving]:
+    """Return each of ``remains`` without what no load depends on; equal cores :func:`divide` into equal parts."""
+    rivals = [[v for v in plant.rivals if v in surviving.live] for surviving in remains]
+    grouped = frozenset(v for group in plant.exclusive for v in group)
+    found = []
+    for surviving, own, useful in zip(remains, rivals, _useful(plant, remains), strict=True):
+        wide = len(own) > 1
+        # Positions matter beyond the useful nodes only for exclusions and for closed paths between outputs.
+        carrying = surviving.through & plant.between if wide else NONE
+        kept = useful | grouped | carrying
+        found.append(
+            Surviving(
+                stage=0,  # nothing below depends on it: equal remains at two stages are one
+                phase=surviving.phase,
+                live=useful,
+                kept=surviving.kept & useful & plant.needed,
+                operable=surviving.operable & kept,
+                mateable=surviving.mateable & kept,
+                closed=surviving.closed & kept,
+                tripped=surviving.tripped & kept,
+                pinned=surviving.pinned & kept if grouped or wide else NONE,
+                opened=NONE,
+                through=carrying,
+                waived=frozenset(p for p in surviving.waived if p[0] in kept),
+                borne=frozenset(p for p in surviving.borne if p[0] in kept),
+            )
+        )
+    return found
+
+
+def divide(plant: Plant, core: Surviving) -> list[Surviving]:
+    """Return the independent parts of one of :func:`cores`; see :func:`split`."""
     grouped = {v for group in plant.exclusive for v in group}
-    # Positions matter beyond the useful nodes only for exclusions and for closed paths between outputs.
-    carrying = surviving.through & plant.between if wide else NONE
-    left = set(useful)
-    left |= grouped
-    left |= carrying
+    rivals = [v for v in plant.rivals if v in core.live]
+    left = {*core.live, *grouped, *core.through}
     parts: list[list[int]] = []
     related = plant.related
     while left:
@@ -217,48 +259,63 @@ def split(plant: Plant, surviving: Surviving) -> list[Surviving]:
         # Without a load there is nothing to serve, but exclusions and parted outputs hold all the same.
         if own.isdisjoint(plant.loads) and own.isdisjoint(grouped) and sum(v in own for v in rivals) < 2:
             continue
-        kept_live = own & useful
+        if len(parts) == 1:
+            return [core]
         found.append(
             replace(
-                surviving,
-                stage=0,  # nothing below depends on it: equal remains at two stages are one
-                live=kept_live,
-                kept=surviving.kept & kept_live & plant.needed,
-                operable=surviving.operable & own,
-                mateable=surviving.mateable & own,
-                closed=surviving.closed & own,
-                tripped=surviving.tripped & own,
-                pinned=surviving.pinned & own if grouped or wide else NONE,
-                opened=NONE,
-                through=carrying & own,
-                waived=frozenset(p for p in surviving.waived if p[0] in own),
-                borne=frozenset(p for p in surviving.borne if p[0] in own),
+                core,
+                live=core.live & own,
+                kept=core.kept & own,
+                operable=core.operable & own,
+                mateable=core.mateable & own,
+                closed=core.closed & own,
+                tripped=core.tripped & own,
+                pinned=core.pinned & own,
+                through=core.through & own,
+                waived=frozenset(p for p in core.waived if p[0] in own),
+                borne=frozenset(p for p in core.borne if p[0] in own),
             )
         )
     return found
 
 
-def _useful(plant: Plant, live: Nodes, also: list[int]) -> Nodes:
-    """Live nodes on which some live load (or one of ``also``) depends, through feeds, needs and functions."""
+def _useful(plant: Plant, remains: Sequence[Surviving]) -> list[Nodes]:
+    """Return, of each of ``remains``, the live nodes on which a live load (or one of several live rivals) depends.
+
+    All at once, a bit for each: first what loads depend on through feeds, needs and functions, then without what hangs
+    on one neighbour alone (a battery's lead without the battery), which gives nothing back.
+    """
     network = plant.network
-    waiting = [v for v in plant.loads if v in live] + also
-    found = set(waiting)
+    n, full = len(network.ids), (1 << len(remains)) - 1
+    live = _rows([surviving.live for surviving in remains], n)
+    wide = at_least(2, [live[v] for v in plant.rivals], 0, full)
+    asked = [0] * n
+    for v in plant.loads:
+        asked[v] = full
+    for v in plant.rivals:
+        asked[v] = wide
+    found = [0] * n
+    for part in reversed(network.parts):
+        changed = True
+        while changed:
+            changed = False
+            for v in reversed(part.nodes):
+                row = asked[v]
+                for reader in network.readers[v]:
+                    row |= found[reader]
+                row &= live[v]
+                if row != found[v]:
+                    found[v] = row
+                    changed = part.cyclic
+    kept = plant.loads | plant.sources | plant.needed
+    waiting = [v for part in network.parts for v in part.nodes if v not in kept and found[v]]
     while waiting:
         v = waiting.pop()
-        for u in (*network.upstream[v], *plant.need_nodes[v], *network.members[v]):
-            if u in live and u not in found:
-                found.add(u)
-                waiting.append(u)
-    # What hangs on one neighbour alone (a battery's lead without the battery) gives nothing back.
-    kept = plant.loads | plant.sources | plant.needed
-    suspects = [v for v in found if v not in kept]
-    while suspects:
-        v = suspects.pop()
-        if v not in found:
-            continue
-        near = {u for u in network.upstream[v] if u in found}
-        near.update(w for w in network.downstream[v] if w in found)
-        if len(near) < 2 and v not in also:
-            found.discard(v)
-            suspects += [u for u in near if u not in kept]
-    return frozenset(found)
+        once, twice = 0, asked[v]
+        for u in plant.neighbours[v]:
+            twice |= once & found[u]
+            once |= found[u]
+        if found[v] & ~twice:
+            found[v] &= twice
+            waiting += [u for u in plant.neighbours[v] if u not in kept and found[u]]
+    return _sets(enumerate(found), len(remains))

@@ -19,9 +19,10 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from powerfault.errors import RequestError
-from powerfault.measures.capacity import UNPROVED, Allocator, PartService, findings, merge, operations, optimise
+from powerfault.measures.capacity import UNPROVED, Allocator, Parts, optimise
 from powerfault.measures.configuration import Service, crowded_groups, energised, joined_outputs
 from powerfault.measures.plant import Plant, build_plant
+from powerfault.measures.served_case import findings, merge, operations
 from powerfault.measures.service_bounds import value_of
 from powerfault.measures.solver import INFINITY
 from powerfault.measures.surviving import Surviving, split, survivors_by_stage
@@ -132,7 +133,7 @@ class _Planner:
 
     def _target(self, surviving: Surviving, near: frozenset[int]) -> Service:
         """The best positions as near to those that stand as can be, one-feed points clear if that costs nothing."""
-        parts: list[tuple[Surviving, PartService]] = []
+        parts: Parts = []
         for part in split(self.plant, surviving):
             best = optimise(self.plant, part, near=near & part.movable, seconds=self.seconds)
             if self.plant.one_feed & part.live:

@@ -5,8 +5,8 @@ from __future__ import annotations
 import json
 from collections.abc import Iterator, Sequence
 
-from powerfault.measures.capacity import ServedCase
 from powerfault.measures.capacity_study import CapacityStudy
+from powerfault.measures.served_case import ServedCase
 from powerfault.output.terminal import CASES_SHOWN, Screen, case_text
 
 
