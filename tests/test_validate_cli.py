@@ -73,6 +73,23 @@ def test_problems_all_at_once(tmp_path: Path) -> None:
     assert lines[3] == "error: 3 problems found; nothing was computed"
 
 
+def test_words_that_are_booleans_to_other_readers_are_named() -> None:
+    text = (
+        "powerfault: 1\ncomponents:\n  on: {kind: source}\n  'off': {kind: bus}\n"
+        "feeds: [on -> off]\nloads: {FAN: {fed_by: [off, 'off'], label: No}, Nora: {fed_by: [on]}}\n"
+    )
+    done = run("validate", "-", text=text)
+    assert done.returncode == 0
+    said = [line for line in done.stderr.splitlines() if "YAML 1.1" in line]
+    message = "without quotes is text here, but a boolean to readers of YAML 1.1; put it in quotes"
+    assert said == [
+        f"<standard input>:3:3: warning: components.on: on {message}",
+        f"<standard input>:6:24: warning: loads.FAN.fed_by[0]: off {message}",
+        f"<standard input>:6:44: warning: loads.FAN.label: No {message}",
+        f"<standard input>:6:65: warning: loads.Nora.fed_by[0]: on {message}",
+    ]
+
+
 def test_warnings_do_not_fail() -> None:
     done = run("validate", "-", text=STARTER.replace(", charged_by: [BUS-A]", ""))
     assert done.returncode == 0

@@ -106,6 +106,7 @@ class _Reader:
         self._check(topology, elements)
         expect = self._expectations(top.get("expect"), topology, elements.broken)
         findings.raise_any()
+        findings.notices.extend(self.document.notices)
         object.__setattr__(topology, "expect", expect)
         object.__setattr__(topology, "notices", tuple(in_order(findings.notices)))
         return topology

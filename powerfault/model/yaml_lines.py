@@ -40,6 +40,10 @@ _NULL = frozenset(("", "~", "null", "Null", "NULL"))
 _TRUE = frozenset(("true", "True", "TRUE"))
 _FALSE = frozenset(("false", "False", "FALSE"))
 _WORDS = _NULL | _TRUE | _FALSE
+_BOOLEANS_ELSEWHERE = frozenset(
+    spelt for word in ("yes", "no", "on", "off") for spelt in (word, word.capitalize(), word.upper())
+)
+"""Booleans to YAML 1.1 (https://yaml.org/type/bool.html), as far as its readers agree on them; text to YAML 1.2."""
 _NUMERIC = frozenset("+-.0123456789")  # what a number begins with
 _INTEGER = re.compile(r"[-+]?[0-9]+\Z")
 _BASED = re.compile(r"0o[0-7]+\Z|0x[0-9a-fA-F]+\Z")
@@ -62,13 +66,17 @@ class ZeroPadded(int):
 
 
 class Document:
-    """Plain data of one file. ``values`` and ``keys`` map a path such as ``loads.FAN-1.fed_by[0]`` to its position."""
+    """Plain data of one file. ``values`` and ``keys`` map a path such as ``loads.FAN-1.fed_by[0]`` to its position.
+
+    ``notices`` are what other readers would take differently.
+    """
 
     def __init__(self, file: str) -> None:
         self.file = file
         self.data: Any = None
         self.values: dict[str, Position] = {}
         self.keys: dict[str, Position] = {}
+        self.notices: list[Problem] = []
 
 
 def read_bytes(source: str | os.PathLike[str]) -> tuple[str, bytes]:
@@ -195,6 +203,11 @@ class _Builder:
         where = printable(shorten(path, 300))
         self.problems.append(Problem(self.document.file, line, column, where, printable(message)))
 
+    def notice(self, mark: Any, path: str, word: str) -> None:
+        where = printable(shorten(path.lstrip("."), 300))
+        message = f"{word} without quotes is text here, but a boolean to readers of YAML 1.1; put it in quotes"
+        self.document.notices.append(Problem(self.document.file, mark.line + 1, mark.column + 1, where, message))
+
     def build(self, events: Iterator[Any]) -> None:
         """Build ``document``. The innermost open container is held in local variables, the others on a stack."""
         document = self.document
@@ -231,10 +244,14 @@ class _Builder:
                         keys[full] = place
                     if (plain and not text[:1].isalpha()) or text in _WORDS:
                         self.check_key(event, path, plain)
+                    elif plain and text in _BOOLEANS_ELSEWHERE:
+                        self.notice(mark, full, text)
                     elif event.style == '"' and _NOT_TEXT.search(text):
                         self.refuse(mark, path, "a key may not hold control characters (an escape in quotes)")
                     continue
                 value: Any = _scalar(text) if plain else text
+                if plain and text in _BOOLEANS_ELSEWHERE:
+                    self.notice(mark, f"{path}.{key}" if in_mapping else f"{path}[{len(holder)}]", text)
                 if event.style == '"' and _NOT_TEXT.search(text):
                     here = f"{path}.{key}".lstrip(".") if in_mapping else path
                     self.refuse(mark, here, "text may not hold control characters (an escape in quotes)")
