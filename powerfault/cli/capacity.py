@@ -6,22 +6,19 @@ import click
 
 from powerfault.cli.options import (
     Progress,
+    case_option,
     file_argument,
-    given_option,
     json_option,
     load_applied,
-    modes_option,
+    singles_options,
     with_option,
-    yes_option,
 )
 from powerfault.model.elements import STAGES
 
 
 @click.command("capacity")
 @file_argument
-@click.option("--order", type=click.IntRange(min=1), default=1, show_default=True, help="Failures at once, at most.")
-@modes_option
-@given_option
+@singles_options
 @with_option
 @click.option(
     "--stage",
@@ -30,10 +27,9 @@ from powerfault.model.elements import STAGES
     show_default=True,
     help="How far switching has got: nothing, automatic, by the crew at a panel, by hand.",
 )
-@click.option("--fail", "failed", multiple=True, metavar="EVENT", help="Only the case of this event (repeatable).")
+@case_option
 @click.option("--seconds", type=click.FloatRange(min=0.01), help="Time allowed to each call of the solver.")
 @click.option("--jobs", type=click.IntRange(min=1), help="Processes to use (default: one a core).")
-@yes_option
 @json_option
 def command(
     file: str,

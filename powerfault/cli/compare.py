@@ -8,7 +8,15 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from powerfault.cli import EXIT_UNMET
-from powerfault.cli.options import Progress, json_option, question_options, ratings_option, unmet_option, with_option
+from powerfault.cli.options import (
+    Progress,
+    json_option,
+    print_json,
+    question_options,
+    ratings_option,
+    unmet_option,
+    with_option,
+)
 from powerfault.errors import RequestError
 
 if TYPE_CHECKING:
@@ -69,12 +77,10 @@ def command(
             separately = [compare(base, [p], limit=limit, progress=progress) for p in proposals]
         together = compare(base, after, limit=limit, progress=progress)
     if as_json:
-        import json
-
         result: dict[str, Any] = together.to_json()
         if separately:
             result["each"] = [c.to_json() for c in separately]
-        click.echo(json.dumps(result, ensure_ascii=False))
+        print_json(result)
     else:
         from powerfault.output.terminal import Screen, print_comparison
 
@@ -114,8 +120,6 @@ def _compare_saved(first: str, second: str | None, as_json: bool) -> int:
     question = [c for c in after.question_changes if c not in before.question_changes]
     question += consumer_differences(before.judged.verdicts, after.judged.verdicts, question)
     if as_json:
-        import json
-
         result = {
             "format": 1,
             "before": before.data,
@@ -123,7 +127,7 @@ def _compare_saved(first: str, second: str | None, as_json: bool) -> int:
             "changes": [c.to_json() for c in changes],
             "question_changes": question,
         }
-        click.echo(json.dumps(result, ensure_ascii=False))
+        print_json(result)
     else:
         from powerfault.output.terminal import Screen, print_changes
 

@@ -7,30 +7,27 @@ import click
 from powerfault.cli import EXIT_UNMET
 from powerfault.cli.options import (
     Progress,
+    case_option,
     file_argument,
-    given_option,
     json_option,
     load_applied,
-    modes_option,
+    print_json,
+    rated_option,
+    show_blocks,
+    singles_options,
+    stage_option,
     unmet_option,
     with_option,
-    yes_option,
 )
-from powerfault.model.elements import STAGES
 
 
 @click.command("endurance")
 @file_argument
 @with_option
-@click.option("--order", type=click.IntRange(min=1), default=1, show_default=True, help="Failures at once, at most.")
-@modes_option
-@given_option
-@click.option("--fail", "failed", multiple=True, metavar="EVENT", help="Only the case of this event (repeatable).")
-@click.option(
-    "--stage", type=click.Choice(STAGES), default="commanded", show_default=True, help="How far switching has got."
-)
-@click.option("--rated", is_flag=True, help="With only the loads on that ratings allow, in their best positions.")
-@yes_option
+@singles_options
+@case_option
+@stage_option
+@rated_option
 @json_option
 @unmet_option
 def command(
@@ -66,15 +63,11 @@ def command(
             topology, cases, stage, events, read_derating(topology), rated=rated, spare=not failed, progress=progress
         )
     if as_json:
-        import json
-
         from powerfault.output.endurance_text import endurance_json
 
-        click.echo(json.dumps(endurance_json(topology, found), ensure_ascii=False))
+        print_json(endurance_json(topology, found))
     else:
-        from powerfault.output.block_text import print_blocks
         from powerfault.output.endurance_text import endurance_blocks
-        from powerfault.output.terminal import Screen
 
-        print_blocks(endurance_blocks(topology, found), Screen(), 20)
+        show_blocks(endurance_blocks(topology, found), 20)
     return EXIT_UNMET if fail_on_unmet and any(not x.meets for c in found.cases for x in c.loads) else 0

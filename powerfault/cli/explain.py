@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from powerfault.cli.options import file_argument, json_option, load_applied, with_option
+from powerfault.cli.options import file_argument, json_option, load_applied, print_json, with_option
 from powerfault.errors import RequestError, nearest
 
 
@@ -51,9 +51,7 @@ def command(
         if note:
             click.echo(note, err=True)
     if as_json:
-        import json
-
-        click.echo(json.dumps(found.to_json(), ensure_ascii=False))
+        print_json(found.to_json())
         return
     for sentence in found.sentences():
         click.echo(sentence)

@@ -12,6 +12,7 @@ from powerfault.cli.options import (
     file_argument,
     json_option,
     load_applied,
+    print_json,
     question_options,
     ratings_option,
     unmet_option,
@@ -87,9 +88,7 @@ def command(
 
         write_cases_parquet(parquet_file, found)
     if as_json:
-        import json
-
-        click.echo(json.dumps(found.to_json(cases=cases), ensure_ascii=False))
+        print_json(found.to_json(cases=cases))
     else:
         from powerfault.output.terminal import Screen, print_study
 

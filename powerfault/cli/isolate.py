@@ -5,7 +5,7 @@ from __future__ import annotations
 import click
 
 from powerfault.cli import EXIT_UNMET
-from powerfault.cli.options import file_argument, json_option, unmet_option, with_option
+from powerfault.cli.options import check_sheet_name, file_argument, json_option, print_json, unmet_option, with_option
 
 
 @click.command("isolate")
@@ -36,13 +36,12 @@ def command(
     fail_on_unmet: bool,
 ) -> int:
     """Find the switches to open so that enough stand between every source and the work, darkening least."""
-    from powerfault.errors import OutputError, RequestError
+    from powerfault.errors import RequestError
     from powerfault.jumper.isolation import study_isolation, with_what_was
     from powerfault.model.modify import apply_proposals
     from powerfault.model.reader import load_topology
 
-    if output and not output.endswith((".md", ".svg")):
-        raise OutputError(f"cannot write {output}: a sheet ends in .md or .svg")
+    check_sheet_name(output)
     before = load_topology(file)
     topology = with_what_was(before, apply_proposals(before, proposals))
     ends = [word.strip() for words in at for word in words.split(",") if word.strip()]
@@ -63,11 +62,9 @@ def command(
 
             write_atomically(output, isolation_svg(study))
     if as_json:
-        import json
-
         from powerfault.output.isolation_text import isolation_json
 
-        click.echo(json.dumps(isolation_json(study), ensure_ascii=False))
+        print_json(isolation_json(study))
     elif not output:
         from powerfault.output.isolation_text import print_isolation
         from powerfault.output.terminal import Screen

@@ -4,7 +4,17 @@ from __future__ import annotations
 
 import click
 
-from powerfault.cli.options import Progress, file_argument, given_option, json_option, modes_option, with_option
+from powerfault.cli.options import (
+    Progress,
+    check_sheet_name,
+    file_argument,
+    given_option,
+    json_option,
+    modes_option,
+    print_json,
+    show_blocks,
+    with_option,
+)
 
 
 @click.command("likelihood")
@@ -68,12 +78,11 @@ def command(
     output: str | None,
 ) -> int:
     """Find how likely each consumer fails within a mission, before and after, and what that rests on."""
-    from powerfault.errors import OutputError, RequestError, nearest
+    from powerfault.errors import RequestError, nearest
     from powerfault.model.modify import apply_proposals
     from powerfault.model.reader import load_topology
 
-    if output and not output.endswith((".svg", ".md")):
-        raise OutputError(f"cannot write {output}: a picture ends in .svg, a sheet in .md")
+    check_sheet_name(output)
     before = load_topology(file)
     after = apply_proposals(before, proposals) if proposals else None
     last = after or before
@@ -114,21 +123,17 @@ def command(
             sheet = Section(f"{before.name}: how likely it is", "likelihood", blocks)
             write_atomically(output, section_markdown(sheet) + "\n")
     if as_json:
-        import json
-
         from powerfault.output.likelihood_tables import likelihood_json
 
-        click.echo(json.dumps(likelihood_json(change, focus), ensure_ascii=False, allow_nan=False))
+        print_json(likelihood_json(change, focus))
     elif output:
         from powerfault.output.likelihood_section import sentence
 
         click.echo(sentence(change))
     else:
-        from powerfault.output.block_text import print_blocks
         from powerfault.output.likelihood_section import likelihood_blocks
-        from powerfault.output.terminal import Screen
 
-        print_blocks(likelihood_blocks(change, focus, len(consumers) or 1), Screen(), 40 if consumers else 14)
+        show_blocks(likelihood_blocks(change, focus, len(consumers) or 1), 40 if consumers else 14)
     return 0
 
 

@@ -4,12 +4,16 @@ from __future__ import annotations
 
 import sys
 import time
-from collections.abc import Callable
-from typing import Any, TypeVar
+from collections.abc import Callable, Iterable
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from powerfault.model.elements import MODES, Topology
+from powerfault.errors import OutputError
+from powerfault.model.elements import MODES, STAGES, Topology
+
+if TYPE_CHECKING:
+    from powerfault.output.sections import Block
 
 Decorated = TypeVar("Decorated", bound=Callable[..., Any])
 
@@ -20,9 +24,15 @@ with_option = click.option(
 given_option = click.option(
     "--given", multiple=True, metavar="EVENT", help="Failed already in every case, beside the file's standing failures."
 )
-order_option = click.option(
-    "--order", type=click.IntRange(min=1), default=2, show_default=True, help="Failures at once, at most."
-)
+
+
+def _order_option(default: int) -> Callable[[Decorated], Decorated]:
+    return click.option(
+        "--order", type=click.IntRange(min=1), default=default, show_default=True, help="Failures at once, at most."
+    )
+
+
+order_option = _order_option(2)
 modes_option = click.option(
     "--modes",
     default="loss",
@@ -30,6 +40,15 @@ modes_option = click.option(
     metavar="MODE,...",
     callback=lambda _context, _parameter, value: _split_modes(value),
     help=f"Failure modes to enumerate: {', '.join(MODES)}.",
+)
+case_option = click.option(
+    "--fail", "failed", multiple=True, metavar="EVENT", help="Only the case of this event (repeatable)."
+)
+stage_option = click.option(
+    "--stage", type=click.Choice(STAGES), default="commanded", show_default=True, help="How far switching has got."
+)
+rated_option = click.option(
+    "--rated", is_flag=True, help="With only the loads on that ratings allow, in their best positions."
 )
 json_option = click.option("--json", "as_json", is_flag=True, help="Print the results as JSON.")
 ratings_option = click.option(
@@ -47,9 +66,39 @@ def _split_modes(value: str) -> tuple[str, ...]:
 
 def question_options(command: Decorated) -> Decorated:
     """Add ``--order``, ``--modes``, ``--given`` and ``--yes``: what is asked of a system."""
-    for option in (yes_option, given_option, modes_option, order_option):
+    return _asking(command, order_option)
+
+
+def singles_options(command: Decorated) -> Decorated:
+    """As :func:`question_options`, for what takes long: single failures unless more is asked for."""
+    return _asking(command, _order_option(1))
+
+
+def _asking(command: Decorated, order: Callable[[Decorated], Decorated]) -> Decorated:
+    for option in (yes_option, given_option, modes_option, order):
         command = option(command)
     return command
+
+
+def check_sheet_name(output: str | None) -> None:
+    """Raise :class:`OutputError` for a file that is neither a picture nor a sheet, before anything is computed."""
+    if output and not output.endswith((".svg", ".md")):
+        raise OutputError(f"cannot write {output}: a picture ends in .svg, a sheet in .md")
+
+
+def print_json(value: Any) -> None:
+    """Print a result as one line of JSON."""
+    import json
+
+    click.echo(json.dumps(value, ensure_ascii=False))
+
+
+def show_blocks(blocks: Iterable[Block], rows_shown: int | None = None) -> None:
+    """Print blocks of a section; of each table at most ``rows_shown`` rows."""
+    from powerfault.output.block_text import print_blocks
+    from powerfault.output.terminal import Screen
+
+    print_blocks(blocks, Screen(), rows_shown)
 
 
 def load_applied(file: str, proposals: tuple[str, ...]) -> Topology:

@@ -7,7 +7,15 @@ from pathlib import Path
 import click
 
 from powerfault.cli import EXIT_UNMET
-from powerfault.cli.options import Progress, file_argument, json_option, modes_option, order_option, unmet_option
+from powerfault.cli.options import (
+    Progress,
+    file_argument,
+    json_option,
+    modes_option,
+    order_option,
+    print_json,
+    unmet_option,
+)
 
 
 @click.command("outing")
@@ -47,9 +55,7 @@ def command(
         for name, content in outing_files(study).items():
             write_atomically(Path(folder) / name, content)
     if as_json:
-        import json
-
-        click.echo(json.dumps(outing_json(study), ensure_ascii=False))
+        print_json(outing_json(study))
     elif folder:
         click.echo(verdict_line(study))
     else:

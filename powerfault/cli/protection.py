@@ -5,7 +5,15 @@ from __future__ import annotations
 import click
 
 from powerfault.cli import EXIT_UNMET
-from powerfault.cli.options import file_argument, json_option, load_applied, unmet_option, with_option
+from powerfault.cli.options import (
+    file_argument,
+    json_option,
+    load_applied,
+    print_json,
+    show_blocks,
+    unmet_option,
+    with_option,
+)
 
 
 @click.command("protection")
@@ -24,8 +32,6 @@ def command(file: str, proposals: tuple[str, ...], as_json: bool, fail_on_unmet:
 
     found = study_protection(topology, read_derating(topology))
     if as_json:
-        import json
-
         from powerfault.output.size_tables import protection_json
 
         told = {
@@ -36,11 +42,9 @@ def command(file: str, proposals: tuple[str, ...], as_json: bool, fail_on_unmet:
             **protection_json(found),
             "findings": [f.to_json() for f in found.findings],
         }
-        click.echo(json.dumps(told, ensure_ascii=False))
+        print_json(told)
     else:
-        from powerfault.output.block_text import print_blocks
         from powerfault.output.protection_text import protection_blocks
-        from powerfault.output.terminal import Screen
 
-        print_blocks(protection_blocks(topology, found), Screen(), 40)
+        show_blocks(protection_blocks(topology, found), 40)
     return EXIT_UNMET if fail_on_unmet and any(f.grave == "unmet" for f in found.findings) else 0

@@ -4,7 +4,15 @@ from __future__ import annotations
 
 import click
 
-from powerfault.cli.options import Progress, file_argument, json_option, modes_option, order_option
+from powerfault.cli.options import (
+    Progress,
+    check_sheet_name,
+    file_argument,
+    json_option,
+    modes_option,
+    order_option,
+    print_json,
+)
 
 
 @click.command("rank")
@@ -36,12 +44,10 @@ def command(
     output: str | None,
 ) -> int:
     """Rank candidate jumpers, name the efficient ones and choose the best set for the crew's minutes."""
-    from powerfault.errors import OutputError
     from powerfault.jumper.ranking import rank_candidates
     from powerfault.model.reader import load_topology
 
-    if output and not output.endswith((".svg", ".md")):
-        raise OutputError(f"cannot write {output}: a ranking is written as .svg (picture) or .md (tables)")
+    check_sheet_name(output)
     topology = load_topology(file)
     with Progress("sets") as progress:
         ranking = rank_candidates(
@@ -67,11 +73,9 @@ def command(
 
             write_atomically(output, ranking_markdown(ranking))
     if as_json:
-        import json
-
         from powerfault.output.ranking_text import ranking_json
 
-        click.echo(json.dumps(ranking_json(ranking), ensure_ascii=False))
+        print_json(ranking_json(ranking))
     elif output:
         from powerfault.output.ranking_text import best_sentence, summary
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from powerfault.cli.options import file_argument, given_option, json_option, load_applied, with_option
+from powerfault.cli.options import file_argument, given_option, json_option, load_applied, print_json, with_option
 
 
 @click.command("restore")
@@ -40,9 +40,7 @@ def command(
         for path in write_pictures(found, output):
             click.echo(f"wrote {path}", err=True)
     if as_json:
-        import json
-
-        click.echo(json.dumps(found.to_json(), ensure_ascii=False))
+        print_json(found.to_json())
     else:
         from powerfault.output.restore_text import print_restoration
         from powerfault.output.terminal import Screen

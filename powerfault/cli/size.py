@@ -7,14 +7,15 @@ import click
 from powerfault.cli import EXIT_UNMET
 from powerfault.cli.options import (
     Progress,
+    check_sheet_name,
     file_argument,
-    given_option,
     json_option,
     load_applied,
-    modes_option,
+    print_json,
+    show_blocks,
+    singles_options,
     unmet_option,
     with_option,
-    yes_option,
 )
 from powerfault.measures.derating import RULES
 from powerfault.model.elements import STAGES
@@ -23,9 +24,7 @@ from powerfault.model.elements import STAGES
 @click.command("size")
 @file_argument
 @with_option
-@click.option("--order", type=click.IntRange(min=1), default=1, show_default=True, help="Failures at once, at most.")
-@modes_option
-@given_option
+@singles_options
 @click.option(
     "--of",
     "conductors",
@@ -48,7 +47,6 @@ from powerfault.model.elements import STAGES
 @click.option(
     "--ratings", is_flag=True, help="Also what it carries where its own side has a path but too little power."
 )
-@yes_option
 @json_option
 @click.option("-o", "output", type=click.Path(), help="Write the picture (.svg) or the whole sheet (.md) to this file.")
 @unmet_option
@@ -73,10 +71,9 @@ def command(
 
     Current, drop, loss, rating, the voltage at every load and the protection ahead, each with formula and source.
     """
-    from powerfault.errors import OutputError, RequestError
+    from powerfault.errors import RequestError
 
-    if output and not output.endswith((".svg", ".md")):
-        raise OutputError(f"cannot write {output}: a picture ends in .svg, a sheet in .md")
+    check_sheet_name(output)
     topology = load_applied(file, proposals)
     from powerfault.measures.jumper_size import CASES_WITHOUT_ASKING
     from powerfault.measures.size_study import study_size
@@ -115,20 +112,16 @@ def command(
             sheet = Section(f"{topology.name}: what the jumper must carry", "size", tuple(size_blocks(study)))
             write_atomically(output, section_markdown(sheet) + "\n")
     if as_json:
-        import json
-
         from powerfault.output.size_tables import size_json
 
-        click.echo(json.dumps(size_json(study), ensure_ascii=False))
+        print_json(size_json(study))
     elif output:
         from powerfault.output.size_tables import verdict_sentence
 
         for size in study.sizes:
             click.echo(verdict_sentence(size))
     else:
-        from powerfault.output.block_text import print_blocks
         from powerfault.output.size_section import size_blocks
-        from powerfault.output.terminal import Screen
 
-        print_blocks(size_blocks(study), Screen(), 16)
+        show_blocks(size_blocks(study), 16)
     return EXIT_UNMET if fail_on_unmet and study.fits is False else 0

@@ -5,8 +5,18 @@ from __future__ import annotations
 import click
 
 from powerfault.cli import EXIT_UNMET
-from powerfault.cli.options import file_argument, given_option, json_option, load_applied, unmet_option, with_option
-from powerfault.model.elements import STAGES
+from powerfault.cli.options import (
+    file_argument,
+    given_option,
+    json_option,
+    load_applied,
+    print_json,
+    rated_option,
+    show_blocks,
+    stage_option,
+    unmet_option,
+    with_option,
+)
 
 
 @click.command("voltages")
@@ -14,11 +24,9 @@ from powerfault.model.elements import STAGES
 @with_option
 @click.option("--fail", "failed", multiple=True, metavar="EVENT", help="What fails: ID or ID:mode (repeatable).")
 @given_option
-@click.option(
-    "--stage", type=click.Choice(STAGES), default="commanded", show_default=True, help="How far switching has got."
-)
+@stage_option
 @click.option("--phase", "phases", multiple=True, help="Only this phase (repeatable; default: all).")
-@click.option("--rated", is_flag=True, help="With only the loads on that ratings allow, in their best positions.")
+@rated_option
 @json_option
 @unmet_option
 def command(
@@ -47,15 +55,11 @@ def command(
 
     study = study_voltages(topology, failed, stage, given, rated=rated, phases=phases)
     if as_json:
-        import json
-
         from powerfault.output.voltage_text import voltage_json
 
-        click.echo(json.dumps(voltage_json(study), ensure_ascii=False))
+        print_json(voltage_json(study))
     else:
-        from powerfault.output.block_text import print_blocks
-        from powerfault.output.terminal import Screen
         from powerfault.output.voltage_text import voltage_blocks
 
-        print_blocks(voltage_blocks(study), Screen())
+        show_blocks(voltage_blocks(study))
     return EXIT_UNMET if fail_on_unmet and not study.sound else 0
