@@ -5,9 +5,8 @@ where it states none, that of its voltage domain. A source gives at most ``capac
 most ``energy_kwh`` x ``depth_limit`` / ``duration_h`` (``depth_limit`` 1 where the file does not say: it has no more
 than it holds). A term whose numbers are absent sets no limit, and :attr:`Plant.notes` says so where that may surprise.
 
-Also here: which outputs must not be paralleled (``may_parallel: false``), which switches exclude each other
-(top-level ``exclusive``: a list of groups, each a list of ids of switched components of which at most one may stand
-closed), and the terminals along which a closed path may run.
+Also here: which outputs must not be paralleled (``may_parallel: false``), which switches exclude each other,
+and the terminals along which a closed path may run.
 """
 
 from __future__ import annotations
@@ -15,9 +14,10 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 
-from powerfault.errors import ModelError, Problem, nearest
+from powerfault.errors import ModelError, Problem
 from powerfault.measures.layout import nominal_voltages
 from powerfault.model.elements import DEFAULT_PHASE, Component, Load, Topology, in_phase
+from powerfault.model.exclusive import exclusive_groups
 from powerfault.network.graph import Network
 
 UNLIMITED = float("inf")
@@ -245,38 +245,13 @@ def _check_voltages(topology: Topology, voltage: dict[str, float | None], proble
 
 
 def _exclusive_groups(network: Network, problems: list[Problem]) -> tuple[tuple[int, ...], ...]:
-    """Read ``exclusive``: a list of lists of ids of switched components."""
-    topology = network.topology
-    listed = topology.later.get("exclusive")
-    if listed is None:
+    """The groups of ``exclusive`` by node number."""
+    try:
+        groups = exclusive_groups(network.topology)
+    except ModelError as error:
+        problems.extend(error.problems)
         return ()
-    line, column = _place(topology, "exclusive")
-
-    def wrong(message: str) -> None:
-        problems.append(Problem(topology.file, line, column, "exclusive", message))
-
-    if not isinstance(listed, (list, tuple)):
-        wrong(f"expected a list of groups of switch ids such as [[TIE-1, TIE-2]]; found {listed!r}")
-        return ()
-    # One flat list of ids is one group.
-    raw = [listed] if listed and all(isinstance(x, str) for x in listed) else listed
-    groups = []
-    for group in raw:
-        if not isinstance(group, (list, tuple)) or not all(isinstance(x, str) for x in group):
-            wrong(f"expected a group of switch ids such as [TIE-1, TIE-2]; found {group!r}")
-            continue
-        nodes = []
-        for id_ in group:
-            component = topology.components.get(id_)
-            if component is None:
-                wrong(f"no component {id_!r}{nearest(id_, topology.components)}")
-            elif not component.is_switched:
-                wrong(f"{id_} is a {component.kind}; expected switches and breakers")
-            else:
-                nodes.append(network.index[id_])
-        if len(set(nodes)) > 1:
-            groups.append(tuple(dict.fromkeys(nodes)))
-    return tuple(groups)
+    return tuple(tuple(network.index[id_] for id_ in group) for group in groups)
 
 
 def _place(topology: Topology, *paths: str) -> tuple[int, int]:
