@@ -168,8 +168,10 @@ class _Minimal:
 
     def add(self, failing: Words, rows: Words, begin: int, end: int) -> None:
         """Add what is minimal among the lanes ``begin`` to ``end``; ``rows`` (q, words) are those of the classes."""
-        start = 0
-        for k, count in enumerate(sizes(self.q, self.order)):
+        if begin == 0 and failing[0] & 1:
+            self._of_size[0] = [np.zeros((1, 0), np.int64)]
+        start = 1
+        for k, count in enumerate(sizes(self.q, self.order)[1:], 1):
             low, high = max(begin, start), min(end, start + count)
             if low < high and 0 not in self._of_size:
                 first, last = (low - begin) >> 6, -(-(high - begin) // 64)
@@ -178,9 +180,10 @@ class _Minimal:
                 if k > 2 and len(lanes) * UNRANKED_NS > self._count(2) * len(left) * COVERED_NS:
                     left &= ~self._covered(rows[:, first:last], 2)
                     lanes = self._lanes(left, begin + 64 * first, low, high)
-                chosen = self._unmet(unrank(lanes - start, self.q, k))
-                if len(chosen):
-                    self._of_size.setdefault(k, []).append(chosen)
+                if len(lanes):
+                    chosen = self._unmet(unrank(lanes - start, self.q, k))
+                    if len(chosen):
+                        self._of_size.setdefault(k, []).append(chosen)
             start += count
 
     def _count(self, k: int) -> int:
@@ -189,7 +192,9 @@ class _Minimal:
     @staticmethod
     def _lanes(row: Words, at: int, low: int, high: int) -> NDArray[np.int64]:
         lanes = positions(row, 64 * len(row)) + at
-        return lanes[np.searchsorted(lanes, low) : np.searchsorted(lanes, high)]
+        if len(lanes) and (lanes[0] < low or lanes[-1] >= high):
+            lanes = lanes[(lanes >= low) & (lanes < high)]
+        return lanes
 
     def _covered(self, rows: Words, k: int) -> Words:
         """Return the lanes that hold a minimal combination of one or two classes."""
