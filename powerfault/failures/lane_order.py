@@ -20,6 +20,7 @@ THINGS_IN_PAIR_ROWS = 512
 
 LANES_KEPT = 1 << 14
 _ALL = (1 << 64) - 1
+_BITS = np.uint64(1) << np.arange(64, dtype=np.uint64)
 
 
 def sizes(q: int, order: int) -> list[int]:
@@ -116,7 +117,7 @@ def as_numbers(rows: NDArray[np.uint64]) -> list[int]:
 def _set_bits(rows: NDArray[np.uint64], k: int, places: NDArray[np.int64], at: int) -> None:
     """Set the bits of the combinations of size ``k`` at ``places``, from bit ``at`` on."""
     lane = np.arange(at, at + len(places))
-    word, bit = lane >> 6, np.uint64(1) << (lane & 63).astype(np.uint64)
+    word, bit = lane >> 6, _BITS[lane & 63]
     for column in unrank(places, len(rows), k).T:
         np.bitwise_or.at(rows, (column, word), bit)
 
@@ -135,19 +136,17 @@ def _set_pairs(rows: NDArray[np.uint64], first: int, last: int, at: int) -> None
     if first >= last:
         return
     lowest, highest = (int(np.searchsorted(table, x, side="right")) - 1 for x in (first, last - 1))
-    tops = np.arange(lowest, highest + 1)
-    less = np.arange(highest)[:, None]
-    place = table[tops] + less
-    kept = (less < tops) & (place >= first) & (place < last)
-    begins, counts = kept.argmax(axis=1), kept.sum(axis=1)
-    lane = place - (first - at)
-    word, bit = lane >> 6, np.uint64(1) << (lane & 63).astype(np.uint64)
-    for c, (begin, count) in enumerate(zip(begins.tolist(), counts.tolist(), strict=True)):
-        # A row at a time, so that it is written while it is in the cache.
-        own = slice(begin, begin + count)
-        rows[c][word[c, own]] = bit[c, own]
-    for t in tops.tolist():
-        low, high = max(first, int(table[t])), min(last, int(table[t + 1]))
+    starts, ends = np.maximum(table[lowest : highest + 1], first), np.minimum(table[lowest + 1 : highest + 2], last)
+    lane = np.arange(at, at + last - first)
+    # Places in the memory of the rows, which is twice as fast as a row and a word.
+    stride = rows.strides[0] // rows.itemsize
+    flat = np.lib.stride_tricks.as_strided(rows, ((len(rows) - 1) * stride + rows.shape[1],), (rows.itemsize,))
+    place = np.arange(first, last)
+    place -= np.repeat(table[lowest : highest + 1], ends - starts)
+    place *= stride
+    place += lane >> 6
+    flat[place] = _BITS[lane & 63]
+    for t, low, high in zip(range(lowest, highest + 1), starts.tolist(), ends.tolist(), strict=True):
         _set_run(rows[t], at + low - first, at + high - first)
 
 
