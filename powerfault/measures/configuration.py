@@ -70,9 +70,8 @@ def _least(
     assumed: Collection[int],
     fed_from: Mapping[int, int],
 ) -> set[int]:
-    network = plant.network
-    downstream, functions_of, need_readers = network.downstream, plant.functions_of, plant.need_readers
-    missing = list(network.threshold)
+    onward, need_readers = plant.onward, plant.need_readers
+    missing = list(plant.network.threshold)
     unmet: dict[int, set[int]] = {}
     for v in plant.needing & candidates:
         open_needs = {
@@ -82,32 +81,30 @@ def _least(
         }
         if open_needs:
             unmet[v] = open_needs
-    waiting = [v for v in plant.sources & candidates if v not in unmet]
+    found = [v for v in plant.sources & candidates if v not in unmet]
+    dark = bytearray(len(missing))
+    for v in candidates:
+        dark[v] = 1
+    for v in found:
+        dark[v] = 0
     for v in plant.sources:
         missing[v] = 0
-    live = set(waiting)
-    while waiting:
-        u = waiting.pop()
-        for w in downstream[u] if u not in plant.loads else ():
-            if w in candidates and w not in live and (w not in fed_from or fed_from[w] == u):
+    for u in found:
+        for w in onward[u]:
+            if dark[w] and (w not in fed_from or fed_from[w] == u):
                 missing[w] -= 1
                 if missing[w] <= 0 and w not in unmet:
-                    live.add(w)
-                    waiting.append(w)
-        for w in functions_of[u]:
-            if w in candidates and w not in live:
-                missing[w] -= 1
-                if missing[w] <= 0 and w not in unmet:
-                    live.add(w)
-                    waiting.append(w)
+                    dark[w] = 0
+                    found.append(w)
         for w in need_readers[u]:
             if w in unmet:
                 unmet[w].discard(u)
                 if not unmet[w]:
                     del unmet[w]
-                    if missing[w] <= 0 and w not in live:
-                        live.add(w)
-                        waiting.append(w)
+                    if missing[w] <= 0 and dark[w]:
+                        dark[w] = 0
+                        found.append(w)
+    live = set(found)
     # Borne needs ask no start, but at the stage that bears them they must hold.
     failing = {v for v, n in surviving.borne if v in live and n not in live}
     if failing:
@@ -226,16 +223,20 @@ def fixed_groups(plant: Plant, surviving: Surviving) -> list[tuple[int, ...]]:
     return crowded_groups(plant, surviving, ())
 
 
-def faults_of(plant: Plant, surviving: Surviving, service: Service, excused: int = 0) -> list[str]:
+def faults_of(
+    plant: Plant, surviving: Surviving, service: Service, excused: int = 0, live: Collection[int] | None = None
+) -> list[str]:
     """Return what is wrong with ``service``; an empty list certifies it.
 
     Checked: every served load and every component that carries is live in these positions; power in x efficiency
     equals power out at every component; no limit or capacity is exceeded; each load takes exactly its demand, all or
     nothing; one feed at a time; exclusions, and joined outputs beyond ``excused`` (those that no position avoids).
+    ``live`` is what :func:`energised` finds for the service, where the caller has it.
     """
     network, phase = plant.network, surviving.phase
     wrong: list[str] = []
-    live = energised(plant, surviving, service.closed, service.mated, service.served, service.fed_from)
+    if live is None:
+        live = energised(plant, surviving, service.closed, service.mated, service.served, service.fed_from)
     name = network.ids
     if not service.closed <= surviving.movable:
         wrong.append("a switch is closed that cannot be moved")
@@ -244,17 +245,16 @@ def faults_of(plant: Plant, surviving: Surviving, service: Service, excused: int
     wrong += [f"{name[v]} is served but not live" for v in service.served if v not in live]
     into: dict[int, float] = {}
     out: dict[int, float] = {}
-    links = set()
     for (u, v), kw in service.flow_kw.items():
         if kw < -TOLERANCE_KW:
             wrong.append(f"power runs backwards from {name[v]} to {name[u]}")
         if kw > TOLERANCE_KW:
-            links.add((u, v))
             if v not in network.downstream[u]:
                 wrong.append(f"no link from {name[u]} to {name[v]}")
             if service.fed_from.get(v, u) != u:
                 wrong.append(f"{name[v]} takes power from {name[u]} beside its one feed")
-            wrong += [f"{name[w]} carries power but is not live" for w in (u, v) if w not in live]
+            if u not in live or v not in live:
+                wrong += [f"{name[w]} carries power but is not live" for w in (u, v) if w not in live]
         into[v] = into.get(v, 0.0) + kw
         out[u] = out.get(u, 0.0) + kw
     for v in {*into, *out, *service.served}:

@@ -30,7 +30,7 @@ class Plant:
 
     ``limit_kw[v]`` bounds what leaves component v, its capacity in the phase aside; ``capacity_kw[phase][v]`` that of
     a source; both infinite where nothing limits. ``demand_kw[phase][v]`` is a load's demand. ``need_readers[v]`` are
-    the nodes that need v, ``functions_of[v]`` the functions of which v is a member.
+    the nodes that need v.
     """
 
     network: Network
@@ -64,7 +64,8 @@ class Plant:
     jumpers: frozenset[int]
     need_nodes: tuple[tuple[int, ...], ...]
     need_readers: tuple[tuple[int, ...], ...]
-    functions_of: tuple[tuple[int, ...], ...]
+    onward: tuple[tuple[int, ...], ...] = field(repr=False)
+    """The nodes that each feeds, and the functions of which it is a member."""
     needing: frozenset[int]
     """Nodes that need something."""
     needed: frozenset[int]
@@ -73,6 +74,8 @@ class Plant:
     """Nodes that depend on each other in any way, both ways round: links, needs, members, exclusions."""
     neighbours: tuple[tuple[int, ...], ...] = field(repr=False)
     """Power neighbours of each node, above and below."""
+    leaving_kw: dict[str, tuple[float, ...]] = field(repr=False)
+    """By phase and node, the most that may leave it, capacity included."""
     limited: dict[str, tuple[tuple[int, float], ...]] = field(repr=False)
     """By phase, the components with a finite limit on what leaves them, capacity included."""
     wires: tuple[tuple[int, int, bool], ...] = field(repr=False)
@@ -131,6 +134,10 @@ def build_plant(network: Network) -> Plant:
     drivers = frozenset(v for v, c in components.items() if c.is_source or c.kind in CONVERTING)
     protected = tuple(v for v, c in components.items() if c.may_parallel is False and v in drivers)
     rivals, between = _rivals(protected, forwards, backwards, len(network.ids))
+    leaving = {
+        p: tuple(min(limit, capacity[p].get(v, UNLIMITED)) for v, limit in enumerate(limits))
+        for p in topology.phase_names
+    }
     return Plant(
         network=network,
         limit_kw=tuple(limits),
@@ -158,20 +165,17 @@ def build_plant(network: Network) -> Plant:
         jumpers=frozenset(v for v, c in components.items() if c.kind == "jumper"),
         need_nodes=need_nodes,
         need_readers=tuple(map(tuple, readers)),
-        functions_of=tuple(map(tuple, functions_of)),
+        onward=tuple((*(network.downstream[v] if v not in loads else ()), *own) for v, own in enumerate(functions_of)),
         needing=frozenset(v for v, nodes in enumerate(need_nodes) if nodes),
         needed=_needed(need_nodes, network.members),
         related=_related(network, need_nodes, exclusive),
         neighbours=tuple(
             tuple(dict.fromkeys((*network.upstream[v], *network.downstream[v]))) for v in range(len(network.ids))
         ),
+        leaving_kw=leaving,
         limited={
-            p: tuple(
-                (v, most)
-                for v in range(network.n_components)
-                if (most := min(limits[v], capacity[p].get(v, UNLIMITED))) < UNLIMITED
-            )
-            for p in topology.phase_names
+            p: tuple((v, most) for v, most in enumerate(own[: network.n_components]) if most < UNLIMITED)
+            for p, own in leaving.items()
         },
         wires=wires,
         forwards=forwards,

@@ -25,7 +25,8 @@ from powerfault.measures.configuration import (
     faults_of,
     joined_outputs,
 )
-from powerfault.measures.plant import UNLIMITED, Plant
+from powerfault.measures.plant import Plant
+from powerfault.measures.routing import Routing
 from powerfault.measures.surviving import Surviving
 
 MICRO = 1_000_000
@@ -53,7 +54,7 @@ def prove_service(plant: Plant, surviving: Surviving) -> Service | None:
         for chosen in combinations(closers, size):
             wide = base.union(again, chosen)
             # The most that this count of operations can bring: everything closed that costs nothing.
-            live = energised(plant, surviving, wide, surviving.mateable)
+            live = frozenset(energised(plant, surviving, wide, surviving.mateable))
             if not wanted <= live:
                 reach = bottlenecks.most_served(wanted & live)
                 if reach is None or reach.kw < goal.kw:
@@ -68,8 +69,9 @@ def prove_service(plant: Plant, surviving: Surviving) -> Service | None:
                 (base.union(chosen), surviving.mateable),
                 (wide, surviving.mateable),
             ):
+                alike = closed == wide and mated == surviving.mateable
                 for loads in choices:
-                    service = _serve(plant, surviving, closed, mated, loads)
+                    service = _serve(plant, surviving, closed, mated, loads, live if alike else None)
                     if service is not None:
                         return _without_idle(plant, surviving, service, again)
                 if not again and not surviving.mateable:
@@ -243,122 +245,27 @@ def inherit(plant: Plant, surviving: Surviving, before: Surviving, best: Service
 
 
 def _serve(
-    plant: Plant, surviving: Surviving, closed: frozenset[int], mated: frozenset[int], wanted: Collection[int]
+    plant: Plant,
+    surviving: Surviving,
+    closed: frozenset[int],
+    mated: frozenset[int],
+    wanted: Collection[int],
+    live: frozenset[int] | None = None,
 ) -> Service | None:
-    """Serve all of ``wanted`` in these positions, or return ``None``."""
+    """Serve all of ``wanted`` in these positions, or return ``None``. ``live`` is what they energise, where known."""
     if crowded_groups(plant, surviving, closed):
         return None
-    live = energised(plant, surviving, closed, mated)
-    if not all(v in live for v in wanted):
+    if live is None:
+        live = frozenset(energised(plant, surviving, closed, mated))
+    if not live.issuperset(wanted):
         return None
     if joined_outputs(plant, surviving, closed, mated, live):
         return None
-    routed = _Routing(plant, surviving, live).route(wanted)
+    routed = Routing(plant, surviving, live).route(wanted)
     if routed is None:
         return None
     flow, fed_from = routed
     service = Service(closed, mated, frozenset(wanted), fed_from, flow)
-    return service if not faults_of(plant, surviving, service) else None
-
-
-class _Routing:
-    """Power pushed from the loads up to the sources, one load after another, within what is left of each limit."""
-
-    def __init__(self, plant: Plant, surviving: Surviving, live: Collection[int]) -> None:
-        self.plant, self.live, self.phase = plant, live, surviving.phase
-        capacity = plant.capacity_kw[surviving.phase]
-        self.left = {v: min(plant.limit_kw[v], capacity.get(v, UNLIMITED)) for v in live if v not in plant.loads}
-        self.level = self._levels()
-        self.flow: dict[tuple[int, int], float] = {}
-        self.fed_from: dict[int, int] = {}
-        self.exhausted: set[int] = set()
-
-    def _levels(self) -> dict[int, int]:
-        """Links from the nearest source; ``nearest`` is the neighbour on the way to it."""
-        downstream = self.plant.network.downstream
-        front = [v for v in self.live if v in self.plant.sources]
-        level = dict.fromkeys(front, 0)
-        self.nearest: dict[int, int] = {}
-        while front:
-            following = []
-            for u in front:
-                for w in downstream[u]:
-                    if w in self.live and w not in level:
-                        level[w] = level[u] + 1
-                        self.nearest[w] = u
-                        following.append(w)
-            front = following
-        return level
-
-    def route(self, wanted: Collection[int]) -> tuple[dict[tuple[int, int], float], dict[int, int]] | None:
-        plant = self.plant
-        demand = plant.demand_kw[self.phase]
-        feeds = {v: [u for u in plant.network.upstream[v] if u in self.level] for v in wanted}
-        for v in sorted(wanted, key=lambda v: (len(feeds[v]), -demand[v], v)):
-            needed = demand[v]
-            for u in self._order(v):
-                if needed <= 0:
-                    break
-                got = self._supply(u, needed, set())
-                if got > 0:
-                    self.flow[u, v] = self.flow.get((u, v), 0.0) + got
-                    needed -= got
-                    if needed <= TOLERANCE_KW / 100:
-                        needed = 0.0
-            if needed > 0:
-                return None
-        for v in plant.one_feed:
-            if v in self.live and v not in self.fed_from and v not in plant.sources:
-                self.fed_from[v] = self.nearest[v]
-        return self.flow, self.fed_from
-
-    def _supply(self, v: int, asked: float, visiting: set[int]) -> float:
-        """Push up to ``asked`` kW out of v; return what could be had."""
-        asked = min(asked, self.left[v])
-        if asked <= 0 or v in self.exhausted:
-            return 0.0
-        if v in self.plant.sources:
-            self.left[v] -= asked
-            return asked
-        visiting.add(v)
-        gain = self.plant.efficiency[v]
-        needed = entering = asked / gain
-        for u in self._order(v):
-            if u in visiting:
-                continue
-            got = self._supply(u, needed, visiting)
-            if got > 0:
-                self.flow[u, v] = self.flow.get((u, v), 0.0) + got
-                needed -= got
-                if v in self.plant.one_feed:
-                    self.fed_from[v] = u
-                if needed <= entering * 1e-12:
-                    needed = 0.0
-                    break
-        visiting.discard(v)
-        if needed > 0:
-            self.exhausted.add(v)
-        given = asked if needed == 0 else (entering - needed) * gain
-        self.left[v] -= given
-        return given
-
-    def _order(self, v: int) -> list[int]:
-        """Upstream neighbours of v: those nearer to a source first, then those with most to spare."""
-        if v in self.fed_from:
-            return [self.fed_from[v]]
-        found = [u for u in self.plant.network.upstream[v] if u in self.level]
-        if len(found) < 2:
-            return found
-        own = self.level[v]
-        found.sort(key=lambda u: (u in self.plant.jumpers, self.level[u] >= own, -self._spare(u), u))
-        return found[:1] if v in self.plant.one_feed else found
-
-    def _spare(self, v: int) -> float:
-        """What is left along the shortest way from a source to v."""
-        spare, gain = UNLIMITED, 1.0
-        while True:
-            spare = min(spare, self.left[v] * gain)
-            if self.level[v] == 0:
-                return spare
-            gain *= self.plant.efficiency[v]
-            v = self.nearest[v]
+    # Nothing switched off and no feed chosen between: what is energised then is what was energised before.
+    as_it_was = not fed_from and live.isdisjoint(plant.loads - service.served)
+    return service if not faults_of(plant, surviving, service, live=live if as_it_was else None) else None
