@@ -22,12 +22,13 @@ from typing import TYPE_CHECKING, Any
 
 from powerfault.errors import RequestError
 from powerfault.failures.outcomes import Progress
-from powerfault.jumper.comparison import ConsumerChange, Judged, compare_consumers
+from powerfault.jumper.comparison import ConsumerChange, compare_consumers, judged_table
 from powerfault.jumper.question import consumer_differences, mode_differences
-from powerfault.jumper.spread import Harm, Spread, Variant, find_spread, protected_variants, worst_single
+from powerfault.jumper.single_failures import Harm, SingleFailures, single_failures, worst_single
+from powerfault.jumper.spread import Spread, Variant, find_spread, protected_variants
 from powerfault.model.elements import MODES, Event, Topology
 from powerfault.model.modify import apply_proposals
-from powerfault.network.failure_modes import check_given_after, check_modes, list_events
+from powerfault.network.failure_modes import check_given_after, check_modes
 from powerfault.network.galvanic import GroundFinding, ground_findings
 from powerfault.study import CASES_WITHOUT_ASKING, FORMAT, Study, refuse_many, study
 
@@ -91,10 +92,20 @@ class Comparison:
         return tuple(m for m in MODES if m in self.after.modes or m == "short")
 
     @cached_property
+    def _singles_before(self) -> SingleFailures:
+        return single_failures(self.before.network, self._spread_modes, self.before.given)
+
+    @cached_property
+    def _singles_after(self) -> SingleFailures:
+        return self._singles_of(self.after)
+
+    def _singles_of(self, changed: Study) -> SingleFailures:
+        return single_failures(changed.network, self._spread_modes, changed.given, self._singles_before)
+
+    @cached_property
     def spread(self) -> tuple[Spread, ...]:
         """The single events that reach a further channel because of the change."""
-        found = find_spread(self.before.topology, self.after.topology, self._spread_modes, self.after.given)
-        return tuple(found)
+        return tuple(find_spread(self._singles_before, self._singles_after))
 
     @cached_property
     def variants(self) -> tuple[VariantResult, ...]:
@@ -102,7 +113,7 @@ class Comparison:
         results = []
         for variant in protected_variants(self.before.topology, self.after.topology, self.spread):
             found = study(variant.topology, min(self.after.order, 2), self.after.modes, self.after.given, limit=None)
-            still = find_spread(self.before.topology, variant.topology, self._spread_modes, self.after.given)
+            still = find_spread(self._singles_before, self._singles_of(found))
             results.append(
                 VariantResult(
                     variant,
@@ -121,11 +132,8 @@ class Comparison:
     @cached_property
     def worst(self) -> tuple[tuple[Harm, Harm] | None, tuple[Harm, Harm] | None]:
         """The worst single failure before and after, each by severity and by demand lost."""
-        sides = [
-            worst_single(s.network, list_events(s.topology, s.modes, s.given), s.given)
-            for s in (self.before, self.after)
-        ]
-        return sides[0], sides[1]
+        before, after = self._singles_before, self._singles_after
+        return worst_single(before, self.before.modes), worst_single(after, self.after.modes)
 
     def to_json(self, *, cases: bool = True) -> dict[str, Any]:
         def harm(pair: tuple[Harm, Harm] | None) -> Any:
@@ -200,7 +208,7 @@ def compare(
         after = study(changed, before.order, before.modes, before.given, limit=limit, ratings=rated, progress=progress)
     if _question(before) != _question(after):
         raise RequestError("the two studies differ in order, modes, given events or ratings; compare like with like")
-    changes = compare_consumers(Judged(before.table, before.verdicts), Judged(after.table, after.verdicts))
+    changes = compare_consumers(judged_table(before.table, before.verdicts), judged_table(after.table, after.verdicts))
     return Comparison(before, after, tuple(changes))
 
 

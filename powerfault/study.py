@@ -21,7 +21,7 @@ from dataclasses import dataclass, field
 from functools import cached_property
 from itertools import pairwise
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import numpy as np
 
@@ -44,6 +44,7 @@ from powerfault.network.graph import Network, build_network
 if TYPE_CHECKING:
     import pandas as pd
 
+T = TypeVar("T")
 FORMAT = 1
 RATINGS_STATEMENT = (
     "Ratings counted: a load that the surviving equipment cannot carry is lost, by priority; what is so lost is named "
@@ -138,13 +139,23 @@ class Study:
 
         ``outcomes`` holds only the consumers that are not uninterrupted.
         """
-        events, consumers = self.table.events, self.table.consumers
+        return self._iter_cases(self.table.events)
+
+    def _iter_cases(self, events: Sequence[T]) -> Iterator[tuple[tuple[T, ...], dict[str, str]]]:
+        """As :meth:`iter_cases`, with what ``events`` holds by event number in place of the events."""
+        consumers = self.table.consumers
         for run in self.table.touched():
-            starts = [0, *(np.flatnonzero(np.diff(run.case)) + 1).tolist(), len(run.case)] if len(run.case) else [0]
-            cases, consumer, outcome = run.cases.tolist(), run.consumer.tolist(), run.outcome.tolist()
-            for begin, end in pairwise(starts):
-                failed = tuple(events[e] for e in cases[run.case[begin]])
-                yield failed, {consumers[consumer[i]]: OUTCOMES[outcome[i]] for i in range(begin, end)}
+            if not len(run.case):
+                continue
+            starts = np.flatnonzero(np.diff(run.case, prepend=-1))
+            failed = zip(
+                *([events[e] for e in column] for column in run.cases[run.case[starts]].T.tolist()), strict=True
+            )
+            names = [consumers[i] for i in run.consumer.tolist()]
+            words = [OUTCOMES[i] for i in run.outcome.tolist()]
+            bounds = pairwise([*starts.tolist(), len(names)])
+            for case, (begin, end) in zip(failed, bounds, strict=True):
+                yield case, dict(zip(names[begin:end], words[begin:end], strict=True))
 
     def iter_cases_by_phase(self) -> Iterator[tuple[tuple[Event, ...], dict[str, str], dict[str, dict[str, str]]]]:
         """As :meth:`iter_cases`, with the outcomes by phase where the study kept phases, else an empty mapping."""
@@ -191,16 +202,22 @@ class Study:
                     [str(e) for e in cut] for cut in verdict.minimal_cut_sets if self.lacks_capacity(cut, verdict.id)
                 ]
         if cases:
-            listed = []
-            for failed, outcomes, by_phase in self.iter_cases_by_phase():
-                entry: dict[str, Any] = {"failed": [str(e) for e in failed], "outcomes": outcomes}
-                if self.table.phase_baseline is not None:
-                    entry["by_phase"] = by_phase
-                if self.rated is not None:
-                    entry["no_capacity"] = sorted(self.rated.no_capacity.get(failed, ()))
-                listed.append(entry)
-            result["cases"] = listed
+            result["cases"] = self._cases_json()
         return result
+
+    def _cases_json(self) -> list[dict[str, Any]]:
+        if self.table.phase_baseline is None and self.rated is None:
+            names = [str(e) for e in self.events]
+            return [{"failed": list(failed), "outcomes": outcomes} for failed, outcomes in self._iter_cases(names)]
+        listed = []
+        for failed, outcomes, by_phase in self.iter_cases_by_phase():
+            entry: dict[str, Any] = {"failed": [str(e) for e in failed], "outcomes": outcomes}
+            if self.table.phase_baseline is not None:
+                entry["by_phase"] = by_phase
+            if self.rated is not None:
+                entry["no_capacity"] = sorted(self.rated.no_capacity.get(failed, ()))
+            listed.append(entry)
+        return listed
 
     @cached_property
     def consumers_frame(self) -> pd.DataFrame:

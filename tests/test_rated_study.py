@@ -54,3 +54,13 @@ def test_many_cases_with_ratings_are_refused_with_an_estimate(monkeypatch: pytes
     monkeypatch.setattr("powerfault.study.RATED_CASES_WITHOUT_ASKING", 3)
     with pytest.raises(TooLargeError, match="7 cases with ratings"):
         study(read_topology_text(THREE), 3, ratings=True)
+
+
+def test_a_load_without_any_feed_left_is_lost_and_nothing_else() -> None:
+    """A proposal may take away the only component that feeds a load; the load then has no voltage of its own."""
+    text = THREE.replace("add: {components: {U4", "remove: {components: [OLD]}\n    add: {components: {U4")
+    text = text.replace("  BUS: {", "  OLD: {kind: bus}\n  BUS: {").replace("U1 -> BUS,", "U1 -> BUS, U1 -> OLD,")
+    text = text.replace("loads:\n", "loads:\n  C: {fed_by: [OLD], demand_kw: 1}\n")
+    found = compare(read_topology_text(text), ["J-4"], ratings=True)
+    assert found.after.verdict("C").tolerates == -1
+    assert found.after.verdict("A").tolerates == 2

@@ -6,11 +6,23 @@ short on one side also loses the other, with breakers (or open) only its own.
 
 from __future__ import annotations
 
+import random
+from collections import Counter, deque
+from collections.abc import Sequence
+
 import pytest
+from bench.systems import channels_system
+from random_changes import changed_at_random, random_system, tied_channels
 
 from powerfault.before_after import Comparison, compare
+from powerfault.failures.case_state import CaseState, case_states
+from powerfault.jumper.single_failures import Harm, single_failures, worst_single
+from powerfault.jumper.spread import Spread, find_spread, protected_variants
+from powerfault.model.elements import MODES, OUTCOMES, SEVERITIES, Event, Topology, in_phase
 from powerfault.model.reader import read_topology_text
+from powerfault.network.failure_modes import list_events
 from powerfault.network.galvanic import galvanic_domains
+from powerfault.network.graph import build_network
 
 TWO = """
 powerfault: 1
@@ -112,3 +124,150 @@ def test_an_isolated_converter_parts_domains_and_an_open_tie_joins_none() -> Non
 
 def test_nothing_is_said_of_earthing_where_no_ground_is_given() -> None:
     assert compare(read_topology_text(TWO.replace(", grounded: true", "")), ["BARE"], 1).ground == ()
+
+
+# Against every single event looked at in full, one by one
+
+
+def channel_of(topology: Topology, id_: str) -> str | None:
+    element = topology.components.get(id_) or topology.loads.get(id_)
+    return element.channel if element else None
+
+
+def zone_of(state: CaseState) -> frozenset[str]:
+    return frozenset().union(*state.zone[0].values())
+
+
+def channels_reached(topology: Topology, state: CaseState, nothing: CaseState) -> tuple[str, ...]:
+    reached = {channel_of(topology, i) for i in (*zone_of(state), *(e.id for e in state.failed))}
+    for id_, outcome in state.outcomes.items():
+        if OUTCOMES.index(outcome) > OUTCOMES.index(nothing.outcomes[id_]):
+            reached.add(channel_of(topology, id_))
+    return tuple(c for c in topology.channels if c in reached)
+
+
+def shortest_way(topology: Topology, state: CaseState, event: Event, channels: Sequence[str]) -> tuple[str, ...]:
+    if event.mode not in ("short", "leak"):
+        return ()
+    network, zone = build_network(topology), zone_of(state)
+    came: dict[str, str | None] = {event.id: None}
+    queue = deque([event.id])
+    while queue:
+        here: str | None = queue.popleft()
+        assert here is not None
+        if channel_of(topology, here) in channels:
+            way = []
+            while here is not None:
+                way.append(here)
+                here = came[here]
+            return tuple(way[::-1])
+        v = network.index[here]
+        for w in (*network.fault_next[v], *network.fault_previous[v]):
+            there = network.ids[w]
+            if there in zone and there not in came:
+                came[there] = here
+                queue.append(there)
+    return (event.id,)
+
+
+def spread_one_by_one(before: Topology, after: Topology, modes: Sequence[str], given: Sequence[Event]) -> list[Spread]:
+    events, earlier_events = (list_events(t, modes, given) for t in (after, before))
+    nothing_after, *states = case_states(build_network(after), [(), *((e,) for e in events)], given)
+    nothing, *states_before = case_states(build_network(before), [(), *((e,) for e in earlier_events)], given)
+    of_event = dict(zip(earlier_events, states_before, strict=True))
+    found = []
+    for event, state in zip(events, states, strict=True):
+        earlier = of_event.get(event, nothing)
+        was, now = channels_reached(before, earlier, nothing), channels_reached(after, state, nothing_after)
+        harmed = tuple(
+            (c, o)
+            for c, o in state.outcomes.items()
+            if c in earlier.outcomes and OUTCOMES.index(o) > OUTCOMES.index(earlier.outcomes[c])
+        )
+        crossed = [c for c in now if c not in was and c != channel_of(after, event.id)]
+        if crossed and (harmed or len(now) > 1):
+            way = shortest_way(after, state, event, crossed)
+            found.append(Spread(event, event.id in after.added, was, now, way, harmed))
+    return sorted(found, key=lambda s: (len(s.channels_before) - len(s.channels_after), -len(s.consumers)))
+
+
+def worst_one_by_one(topology: Topology, modes: Sequence[str], given: Sequence[Event]) -> tuple[Harm, Harm] | None:
+    singles = [(e,) for e in list_events(topology, modes, given)]
+    harms = []
+    for (event,), state in zip(singles, case_states(build_network(topology), singles, given), strict=True):
+        failing = [
+            c
+            for c in topology.consumers()
+            if OUTCOMES.index(state.outcomes[c.id]) > OUTCOMES.index(topology.rides_through(c))
+        ]
+        loads = [topology.loads[c.id] for c in failing if c.id in topology.loads]
+        demand = max(sum(in_phase(x.demand_kw, p, 0.0) or 0.0 for x in loads) for p in topology.phase_names)
+        severest = min((c.severity for c in failing if c.severity), key=SEVERITIES.index, default=None)
+        harms.append(Harm(event, tuple(c.id for c in failing), severest, demand))
+    if not harms:
+        return None
+
+    def rank(harm: Harm) -> int:
+        return SEVERITIES.index(harm.severest) if harm.severest else len(SEVERITIES)
+
+    return (
+        min(harms, key=lambda h: (rank(h), -len(h.failing), -h.demand_kw)),
+        min(harms, key=lambda h: (-h.demand_kw, rank(h))),
+    )
+
+
+def assert_found_one_by_one(
+    before: Topology, after: Topology, modes: Sequence[str], given: Sequence[Event] = ()
+) -> list[Spread]:
+    singles_before = single_failures(build_network(before), modes, given)
+    singles_after = single_failures(build_network(after), modes, given, singles_before)
+    found = find_spread(singles_before, singles_after)
+    assert found == spread_one_by_one(before, after, modes, given)
+    for singles in (singles_before, singles_after):
+        for asked in (modes, ("loss",)):
+            assert worst_single(singles, asked) == worst_one_by_one(
+                singles.topology, [m for m in asked if m in modes], given
+            )
+    return found
+
+
+def assert_random_changes_found(seeds: range) -> Counter[str]:
+    seen: Counter[str] = Counter()
+    for seed in seeds:
+        rng = random.Random(seed)
+        before = random_system(seed)
+        after = changed_at_random(before, seed)
+        if rng.random() < 0.2:  # two files: nothing is said to be added
+            before, after = after, before
+        modes = rng.choice([("loss", "short"), MODES, ("short", "leak")])
+        common = sorted(set(list_events(before, modes)) & set(list_events(after, modes)), key=str)
+        given = [rng.choice(common)] if common and rng.random() < 0.3 else []
+        found = assert_found_one_by_one(before, after, modes, given)
+        for variant in protected_variants(before, after, found)[-1:]:
+            assert_found_one_by_one(before, variant.topology, modes, given)
+            seen["variant"] += 1
+        seen["spread"] += bool(found)
+        seen["harm"] += any(s.consumers for s in found)
+        seen["way"] += any(len(s.way) > 2 for s in found)
+        seen["own"] += any(s.own for s in found)
+        seen["other"] += any(not s.own for s in found)
+        seen["given"] += bool(found and given)
+    return seen
+
+
+def test_all_events_together_find_what_each_finds_alone() -> None:
+    seen = assert_random_changes_found(range(250))
+    assert seen["spread"] > 60
+    assert min(seen[name] for name in ("variant", "harm", "way", "own", "other", "given")) > 10, seen
+
+
+@pytest.mark.full
+def test_all_events_together_at_length() -> None:
+    assert_random_changes_found(range(1000, 6000))
+
+
+def test_all_events_of_a_large_system_are_found_together() -> None:
+    before = channels_system(4)
+    after = tied_channels(before)
+    found = assert_found_one_by_one(before, after, ("loss", "short"))
+    assert len(found) > 3

@@ -3,49 +3,77 @@
 Cases are compared on the events that both systems have. A case with events that only the system after has (those of
 the proposal's own components) is compared with the same case without them, and is listed apart and nowhere else.
 Cases that name removed components are left out, since only cases of the system after are walked.
+
+Consumers that the same events can reach are compared together, on those events alone: what else fails changes nothing,
+so the cases with more events are written out of the cases found changed. The work grows with the cases whose events
+interact, and with the changes to be written.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from typing import Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
-from powerfault.failures.outcomes import CaseBlock
+from powerfault.failures.outcomes import CaseTable, Cluster, sum_bits
 from powerfault.failures.verdicts import Verdict
+from powerfault.jumper.changed_cases import CaseList, ChangedCases
 from powerfault.model.elements import STAGES, Event
 
 CHANGES = ("cured", "eased", "worsened", "broken")
+CELLS_AT_ONCE = 1 << 23
+"""Cases x consumers compared at once."""
 
 
-class WrittenCases(Protocol):
-    """Cases that can be written out a block at a time: those of a study, or of a saved result."""
+class Group(Protocol):
+    """Consumers (by position) on which ``events`` (a flag an event number) alone bear."""
 
-    @property
-    def events(self) -> tuple[Event, ...]: ...
-    @property
-    def consumers(self) -> tuple[str, ...]: ...
-    @property
-    def order(self) -> int: ...
-    @property
-    def baseline(self) -> NDArray[np.uint8]: ...
-    @property
-    def blocks(self) -> Iterable[CaseBlock]: ...
-    def of_order(self, k: int) -> Iterable[CaseBlock]: ...
+    consumers: NDArray[np.int64]
+    events: NDArray[np.bool_]
+
+    def lookup(self, consumers: NDArray[np.int64]) -> Lookup:
+        """Return what gives the outcomes of some of the consumers, by their positions in the group."""
+        ...
 
 
-CaseList = tuple[tuple[Event, ...], ...]
+class Lookup(Protocol):
+    def __call__(self, cases: NDArray[np.int64]) -> NDArray[np.uint8]:
+        """The outcomes (cases, consumers) of cases (n, k) given as event numbers; -1 is no event."""
+        ...
 
 
 @dataclass(frozen=True, slots=True)
 class Judged:
-    """One side of a comparison: the cases and the verdicts drawn from them."""
+    """One side of a comparison: all cases up to an order, by groups of consumers, and the verdicts drawn from them."""
 
-    table: WrittenCases
+    events: tuple[Event, ...]
+    order: int
+    groups: Sequence[Group]
     verdicts: tuple[Verdict, ...]
+
+
+class _ClusterGroup:
+    """A cluster of an evaluated table as a :class:`Group`."""
+
+    def __init__(self, cluster: Cluster) -> None:
+        self.consumers = cluster.plan.consumers
+        self.events: NDArray[np.bool_] = cluster.plan.class_of > 0
+        self._cluster = cluster
+
+    def lookup(self, consumers: NDArray[np.int64]) -> Lookup:
+        plan = self._cluster.plan
+        # Number -1 finds class 0, that of the events that cannot reach the cluster.
+        plan = replace(plan, class_of=np.append(plan.class_of, np.int32(0)))
+        by_lane = sum_bits(self._cluster.unserved[:, consumers], plan.lane_count)
+        return lambda cases: by_lane[plan.lanes_of(cases)]
+
+
+def judged_table(table: CaseTable, verdicts: tuple[Verdict, ...]) -> Judged:
+    """Return the side of a comparison that a study makes."""
+    return Judged(table.events, table.order, [_ClusterGroup(c) for c in table.clusters], verdicts)
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,98 +128,93 @@ def compare_consumers(before: Judged, after: Judged) -> list[ConsumerChange]:
     """Return the change of every consumer of either side, in the order after, then those only before."""
     old = {v.id: v for v in before.verdicts}
     new = {v.id: v for v in after.verdicts}
-    cases, own_cases = _classify(before, after)
+    cases, own_cases, touched = _classify(before, after)
+    # Where no case changed, the empty one with them, the cut sets are the same but for those that name an event gone.
+    all_kept = set(before.events) <= set(after.events)
+    nothing: Mapping[str, CaseList] = {}
     changes = []
     for id_, verdict in new.items():
         earlier = old.get(id_)
-        # Without order: two files may list the same components in different places.
-        was = {frozenset(c) for c in earlier.minimal_cut_sets} if earlier else set()
-        now = {frozenset(c) for c in verdict.minimal_cut_sets}
+        gone: CaseList = ()
+        fresh: CaseList = ()
+        if earlier and (id_ in touched or not all_kept):
+            # Without order: two files may list the same components in different places.
+            was = {frozenset(c) for c in earlier.minimal_cut_sets}
+            now = {frozenset(c) for c in verdict.minimal_cut_sets}
+            gone = tuple(c for c in earlier.minimal_cut_sets if frozenset(c) not in now)
+            fresh = tuple(c for c in verdict.minimal_cut_sets if frozenset(c) not in was)
         changes.append(
-            ConsumerChange(
-                id_,
-                earlier,
-                verdict,
-                gone=tuple(c for c in earlier.minimal_cut_sets if frozenset(c) not in now) if earlier else (),
-                new=tuple(c for c in verdict.minimal_cut_sets if frozenset(c) not in was) if earlier else (),
-                cases=cases.get(id_, {}),
-                own_cases=own_cases.get(id_, {}),
-            )
+            ConsumerChange(id_, earlier, verdict, gone, fresh, cases.get(id_, nothing), own_cases.get(id_, nothing))
         )
     changes += [ConsumerChange(id_, verdict, None) for id_, verdict in old.items() if id_ not in new]
     return changes
 
 
-def _classify(before: Judged, after: Judged) -> tuple[dict[str, dict[str, CaseList]], dict[str, dict[str, CaseList]]]:
-    lookup = _OutcomesBefore(before.table)
-    number = {e: i for i, e in enumerate(before.table.events)}
-    to_before = np.array([number.get(e, -1) for e in after.table.events], np.int64)
-    column = {id_: i for i, id_ in enumerate(before.table.consumers)}
-    shared = [(i, column[id_], id_) for i, id_ in enumerate(after.table.consumers) if id_ in column]
-    if not shared:
-        return {}, {}
-    after_columns = np.array([i for i, _, _ in shared])
-    before_columns = np.array([j for _, j, _ in shared])
-    rides_before = np.array([STAGES.index(v.rides_through) for v in before.verdicts])[before_columns]
-    rides_after = np.array([STAGES.index(v.rides_through) for v in after.verdicts])[after_columns]
-
-    common: dict[str, dict[str, list[tuple[Event, ...]]]] = {id_: {n: [] for n in CHANGES} for _, _, id_ in shared}
-    own: dict[str, dict[str, list[tuple[Event, ...]]]] = {id_: {n: [] for n in CHANGES} for _, _, id_ in shared}
-    for block in after.table.blocks:
-        translated = to_before[block.cases]
-        was = lookup.outcomes(translated)[:, before_columns]
-        now = block.outcomes[:, after_columns]
-        failed: NDArray[np.bool_] = was > rides_before
-        fails: NDArray[np.bool_] = now > rides_after
-        masks: dict[str, NDArray[np.bool_]] = {
-            "cured": failed & ~fails,
-            "eased": (now < was) & (failed == fails),
-            "worsened": (now > was) & (failed == fails),
-            "broken": fails & ~failed,
-        }
-        for name, mask in masks.items():
-            for case, consumer in np.argwhere(mask).tolist():
-                events = tuple(after.table.events[e] for e in block.cases[case])
-                (own if -1 in translated[case] else common)[shared[consumer][2]][name].append(events)
-    return _frozen(common), _frozen(own)
+ByConsumer = dict[str, dict[str, CaseList]]
 
 
-def _frozen(found: dict[str, dict[str, list[tuple[Event, ...]]]]) -> dict[str, dict[str, CaseList]]:
-    return {id_: {name: tuple(cases) for name, cases in own.items()} for id_, own in found.items()}
+def _classify(before: Judged, after: Judged) -> tuple[ByConsumer, ByConsumer, set[str]]:
+    """Return, by consumer and one of :data:`CHANGES`, the changed cases on common events, and those with own events.
+
+    The third are the consumers for which any case changed, be it the one in which nothing fails.
+    """
+    number = {e: i for i, e in enumerate(before.events)}
+    to_before = np.array([number.get(e, -1) for e in after.events], np.int64)
+    column = {v.id: i for i, v in enumerate(before.verdicts)}
+    to_column = np.array([column.get(v.id, -1) for v in after.verdicts], np.int64)
+    rides_before, rides_after = (
+        np.array([STAGES.index(v.rides_through) for v in side.verdicts], np.uint8) for side in (before, after)
+    )
+    # The group of each consumer before, and its place there.
+    group_of, place_of = np.zeros((2, len(before.verdicts)), np.int64)
+    for g, group in enumerate(before.groups):
+        group_of[group.consumers] = g
+        place_of[group.consumers] = np.arange(len(group.consumers))
+
+    shared_ids = [v.id for v in after.verdicts if v.id in column]
+    common: ByConsumer = {id_: dict.fromkeys(CHANGES, ()) for id_ in shared_ids}
+    own: ByConsumer = {id_: dict.fromkeys(CHANGES, ()) for id_ in shared_ids}
+    touched: set[str] = set()
+    for group in after.groups:
+        columns = to_column[group.consumers]
+        for g in np.unique(group_of[columns[columns >= 0]]):
+            shared = np.flatnonzero((columns >= 0) & (group_of[columns] == g))
+            there = before.groups[int(g)]
+            matters = group.events.copy()
+            matters[to_before >= 0] |= there.events[to_before[to_before >= 0]]
+            found = _changed(
+                (there.lookup(place_of[columns[shared]]), rides_before[columns[shared]]),
+                (group.lookup(shared), rides_after[group.consumers[shared]]),
+                ChangedCases(after.events, matters, after.order, to_before < 0),
+                to_before,
+            )
+            ids = [after.verdicts[i].id for i in group.consumers[shared]]
+            touched.update(ids[i] for i in found.consumers)
+            for (i, kind, is_own), cases in found.written().items():
+                (own if is_own else common)[ids[i]][CHANGES[kind]] = cases
+    return common, own, touched
 
 
-class _OutcomesBefore:
-    """Outcomes before, by case: one sorted table of keys an order."""
+Side = tuple[Lookup, NDArray[np.uint8]]
+"""The outcomes of some consumers, and the stages that they ride through."""
 
-    def __init__(self, table: WrittenCases) -> None:
-        self._base = max(1, len(table.events))
-        self._empty = table.baseline
-        self._keys: dict[int, NDArray[np.int64]] = {}
-        self._outcomes: dict[int, NDArray[np.uint8]] = {}
-        for k in range(1, table.order + 1):
-            blocks = list(table.of_order(k))
-            if blocks:
-                # Lexicographic order of the cases makes the keys ascend.
-                self._keys[k] = np.concatenate([self._key(b.cases.astype(np.int64)) for b in blocks])
-                self._outcomes[k] = np.concatenate([b.outcomes for b in blocks])
 
-    def _key(self, cases: NDArray[np.int64]) -> NDArray[np.int64]:
-        key = np.zeros(len(cases), np.int64)
-        for column in cases.T:
-            key = key * self._base + column
-        return key
-
-    def outcomes(self, translated: NDArray[np.int64]) -> NDArray[np.uint8]:
-        """Return the outcomes before, shape (cases, consumers); -1 marks an event that did not exist."""
-        result = np.empty((len(translated), len(self._empty)), np.uint8)
-        known = (translated >= 0).sum(axis=1)
-        ordered = np.sort(translated, axis=1)
-        for k in np.unique(known):
-            lanes = np.flatnonzero(known == k)
-            if k == 0:
-                result[lanes] = self._empty
-                continue
-            keys = self._key(ordered[lanes][:, translated.shape[1] - k :])
-            place = np.searchsorted(self._keys[int(k)], keys)
-            result[lanes] = self._outcomes[int(k)][place]
-        return result
+def _changed(before: Side, after: Side, found: ChangedCases, to_before: NDArray[np.int64]) -> ChangedCases:
+    """Compare every case of the events that matter, the empty one with them, and record those that changed."""
+    (was_in, rides_before), (now_in, rides_after) = before, after
+    same_question = bool((rides_before == rides_after).all())
+    width = len(rides_after)
+    for cases in found.cases(max(1, CELLS_AT_ONCE // width)):
+        was, now = was_in(to_before[cases]), now_in(cases)
+        differs: NDArray[np.bool_] = was != now
+        if not same_question:
+            differs |= (was > rides_before) != (now > rides_after)
+        place = np.flatnonzero(differs)
+        if not len(place):
+            continue
+        case, consumer = np.divmod(place, width)
+        was, now = was.ravel()[place], now.ravel()[place]
+        failed, fails = was > rides_before[consumer], now > rides_after[consumer]
+        kind = np.where(failed == fails, np.where(now < was, 1, 2), np.where(failed, 0, 3))
+        found.record(cases, case, consumer, kind)
+    return found

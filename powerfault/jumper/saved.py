@@ -6,7 +6,7 @@ A file saved by another version, cut short or of another question is refused wit
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -15,28 +15,56 @@ import numpy as np
 from numpy.typing import NDArray
 
 from powerfault.errors import RequestError
-from powerfault.failures.cases import case_blocks
-from powerfault.failures.outcomes import CaseBlock
 from powerfault.failures.verdicts import Verdict
-from powerfault.jumper.comparison import Judged
+from powerfault.jumper.comparison import Judged, Lookup
 from powerfault.model.elements import OUTCOMES, Event
 
+Found = Mapping[tuple[int, ...], Mapping[int, int]]
+"""By case, as ascending event numbers, the outcome of each consumer that is not uninterrupted."""
 QUESTION_CHANGED = "the question was changed: "
 """How a note of a result begins that names a change of the question."""
 
 
-@dataclass(frozen=True, slots=True)
 class SavedCases:
-    """The cases of a saved result, written out."""
+    """The cases of a saved result: as one :class:`~powerfault.jumper.comparison.Group`, on which every event bears."""
 
-    events: tuple[Event, ...]
-    consumers: tuple[str, ...]
-    order: int
-    baseline: NDArray[np.uint8]
-    blocks: list[CaseBlock]
+    def __init__(self, n_events: int, n_consumers: int, order: int, found: Found) -> None:
+        """``found`` gives by case, the empty one with them, the outcomes by consumer, but those uninterrupted."""
+        self.consumers = np.arange(n_consumers)
+        self.events = np.ones(n_events, bool)
+        self._base = n_events + 1
+        cases = [(-1,) * (order - len(case)) + case for case in found]
+        keys = self._key(np.array(cases, np.int64))
+        by_key = np.argsort(keys)
+        counts = np.array([len(own) for own in found.values()], np.int64)
+        self._keys, self._counts, self._begins = keys[by_key], counts[by_key], (np.cumsum(counts) - counts)[by_key]
+        self._column = np.array([c for own in found.values() for c in own], np.int64)
+        self._outcome = np.array([o for own in found.values() for o in own.values()], np.uint8)
 
-    def of_order(self, k: int) -> Iterator[CaseBlock]:
-        return (b for b in self.blocks if b.cases.shape[1] == k)
+    def _key(self, cases: NDArray[np.int64]) -> NDArray[np.int64]:
+        """A number of each ascending case; event -1, which is none, counts for nothing."""
+        key = np.zeros(len(cases), np.int64)
+        for column in cases.T:
+            key = key * self._base + column + 1
+        return key
+
+    def lookup(self, consumers: NDArray[np.int64]) -> Lookup:
+        to_place = np.full(len(self.consumers), -1, np.int64)
+        to_place[consumers] = np.arange(len(consumers))
+
+        def outcomes(cases: NDArray[np.int64]) -> NDArray[np.uint8]:
+            result = np.zeros((len(cases), len(consumers)), np.uint8)
+            keys = self._key(np.sort(cases, axis=1))
+            place = np.minimum(np.searchsorted(self._keys, keys), len(self._keys) - 1)
+            row = np.flatnonzero(self._keys[place] == keys)
+            counts = self._counts[place[row]]
+            cell = np.repeat(self._begins[place[row]] - (np.cumsum(counts) - counts), counts) + np.arange(counts.sum())
+            column = to_place[self._column[cell]]
+            kept = column >= 0
+            result[np.repeat(row, counts)[kept], column[kept]] = self._outcome[cell[kept]]
+            return result
+
+        return outcomes
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,23 +127,13 @@ def _judged(data: Mapping[str, Any]) -> Judged:
     order = int(data["order"])
     number = {str(e): i for i, e in enumerate(events)}
     column = {c: i for i, c in enumerate(consumers)}
+    stage = {outcome: i for i, outcome in enumerate(OUTCOMES)}
     found = {
-        tuple(sorted(number[e] for e in case["failed"])): {
-            column[c]: OUTCOMES.index(outcome) for c, outcome in case["outcomes"].items()
-        }
+        tuple(sorted(number[e] for e in case["failed"])): {column[c]: stage[o] for c, o in case["outcomes"].items()}
         for case in data["cases"]
+        if len(case["failed"]) <= order
     }
-    baseline = np.zeros(len(consumers), np.uint8)
-    for id_, outcome in data.get("nothing_failed", {}).items():
-        baseline[column[id_]] = OUTCOMES.index(outcome)
-    blocks = []
-    for k in range(1, order + 1):
-        for cases in case_blocks(events, k, 1 << 15):
-            outcomes = np.zeros((len(cases), len(consumers)), np.uint8)
-            for i, case in enumerate(map(tuple, cases.tolist())):
-                for consumer, outcome in found.get(case, {}).items():
-                    outcomes[i, consumer] = outcome
-            blocks.append(CaseBlock(cases, outcomes))
+    found[()] = {column[c]: stage[o] for c, o in data.get("nothing_failed", {}).items()}
     verdicts = tuple(
         Verdict(
             id=c["id"],
@@ -130,4 +148,4 @@ def _judged(data: Mapping[str, Any]) -> Judged:
         )
         for c in data["consumers"]
     )
-    return Judged(SavedCases(events, consumers, order, baseline, blocks), verdicts)
+    return Judged(events, order, [SavedCases(len(events), len(consumers), order, found)], verdicts)

@@ -3,7 +3,8 @@
 Every single event of the system after the proposal is evaluated before and after. An event *reaches* a channel where
 the zone of a short takes in one of its components, or where one of its consumers does worse than with nothing failed.
 What it reaches after and did not reach before is the doing of the proposal; the way of the fault through the zone says
-where.
+where. All events are compared together, a bit an event (:mod:`powerfault.jumper.single_failures`); one is looked at
+alone only once it is known to spread.
 """
 
 from __future__ import annotations
@@ -13,10 +14,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
-from powerfault.failures.case_state import CaseState, case_states
-from powerfault.model.elements import OUTCOMES, SEVERITIES, Component, Event, Link, Topology, in_phase
-from powerfault.network.failure_modes import list_events
-from powerfault.network.graph import Network, build_network
+from powerfault.failures.lanes import at_least
+from powerfault.jumper.single_failures import SingleFailures
+from powerfault.model.elements import Component, Event, Link, Topology
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,30 +65,49 @@ def _channel_name(topology: Topology, channel: str) -> str:
     return found.label if found and found.label else channel
 
 
-def find_spread(before: Topology, after: Topology, modes: Sequence[str], given: Sequence[Event] = ()) -> list[Spread]:
-    """Return the single events that reach a channel after and not before, worst first."""
-    network_before, network_after = build_network(before), build_network(after)
-    events = list_events(after, modes, given)
-    shared = {e: i for i, e in enumerate(list_events(before, modes, given))}
-    states_after = case_states(network_after, [(), *((e,) for e in events)], given)
-    states_before = case_states(network_before, [(), *((e,) for e in shared)], given)
-    nothing = states_before[0]
+def find_spread(before: SingleFailures, after: SingleFailures) -> list[Spread]:
+    """Return the single events that reach a channel after and not before, worst first.
+
+    ``after`` must have been evaluated beside ``before``.
+    """
+    full = (1 << after.count) - 1
+    own = full & ~((1 << before.count) - 1)
+
+    def earlier(row: int) -> int:
+        """A row before with the bits of the proposal's own events, which are as with nothing failed there."""
+        return row | own if row & 1 else row
+
+    reached = _reach(after)
+    was = {channel: earlier(row) for channel, row in _reach(before).items()}
+    crossing = 0
+    at_home = _events_by_channel(after)
+    for channel, row in reached.items():
+        crossing |= row & ~was.get(channel, 0) & ~at_home.get(channel, 0)
+    place = {c.id: i for i, c in enumerate(before.topology.consumers())}
+    harmed: list[tuple[int, str, int]] = []
+    any_harm = 0
+    for i, consumer in enumerate(after.topology.consumers()):
+        if consumer.id in place:
+            pairs = zip(before.unserved, after.unserved, strict=True)
+            row = 0
+            for old, new in pairs:
+                row |= new[i] & ~earlier(old[place[consumer.id]])
+            if row & crossing:
+                harmed.append((i, consumer.id, row))
+                any_harm |= row
+    crossing &= any_harm | at_least(2, list(reached.values()), 0, full)
+
     found = []
-    for event, state in zip(events, states_after[1:], strict=True):
-        earlier = states_before[1 + shared[event]] if event in shared else nothing
-        reached = _channels(after, state, states_after[0])
-        was = _channels(before, earlier, nothing)
-        harmed = tuple(
-            (c, o)
-            for c, o in state.outcomes.items()
-            if c in earlier.outcomes and OUTCOMES.index(o) > OUTCOMES.index(earlier.outcomes[c])
-        )
-        new = tuple(c for c in reached if c not in was)
-        own_channel = _channel_of(after, event.id)
-        crosses = [c for c in new if c != own_channel]
-        if crosses and (harmed or len(reached) > 1):
-            way = _way(network_after, state, event, crosses)
-            found.append(Spread(event, event.id in after.added, was, reached, way, harmed))
+    for event in after.events:
+        lane = after.lanes[event]
+        if not crossing >> lane & 1:
+            continue
+        before_it = tuple(c for c, row in was.items() if row >> lane & 1)
+        after_it = tuple(c for c, row in reached.items() if row >> lane & 1)
+        home = _channel_of(after.topology, event.id)
+        way = _way(after, event, [c for c in after_it if c not in before_it and c != home])
+        consumers = tuple((id_, after.outcome(i, lane)) for i, id_, row in harmed if row >> lane & 1)
+        found.append(Spread(event, event.id in after.topology.added, before_it, after_it, way, consumers))
     found.sort(key=lambda s: (-len(s.channels_after) + len(s.channels_before), -len(s.consumers)))
     return found
 
@@ -98,23 +117,32 @@ def _channel_of(topology: Topology, id_: str) -> str | None:
     return element.channel if element else None
 
 
-def _channels(topology: Topology, state: CaseState, nothing: CaseState) -> tuple[str, ...]:
-    """Channels with a component in the zone of a short, or a consumer of which does worse than with nothing failed."""
-    zone = frozenset().union(*state.zone[0].values())
-    reached = {_channel_of(topology, i) for i in zone}
-    reached |= {
-        _channel_of(topology, c)
-        for c, o in state.outcomes.items()
-        if OUTCOMES.index(o) > OUTCOMES.index(nothing.outcomes[c])
-    }
-    reached |= {_channel_of(topology, e.id) for e in state.failed}
-    return tuple(c for c in topology.channels if c in reached)
+def _events_by_channel(singles: SingleFailures) -> dict[str | None, int]:
+    """The bits of the events of each channel's own components and loads."""
+    rows: dict[str | None, int] = {}
+    for event, lane in singles.lanes.items():
+        channel = _channel_of(singles.topology, event.id)
+        rows[channel] = rows.get(channel, 0) | 1 << lane
+    return rows
 
 
-def _way(network: Network, state: CaseState, event: Event, channels: Sequence[str]) -> tuple[str, ...]:
+def _reach(singles: SingleFailures) -> dict[str, int]:
+    """By channel, the cases with a component of its own failed or in the zone of a short, or a consumer worse off."""
+    topology, network = singles.topology, singles.network
+    rows = _events_by_channel(singles)
+    for v, row in singles.zone.items():
+        channel = _channel_of(topology, network.ids[v])
+        rows[channel] = rows.get(channel, 0) | row
+    for i, load in enumerate(topology.loads.values()):
+        rows[load.channel] = rows.get(load.channel, 0) | singles.worse(i)
+    return {channel: rows.get(channel, 0) for channel in topology.channels}
+
+
+def _way(singles: SingleFailures, event: Event, channels: Sequence[str]) -> tuple[str, ...]:
+    """The shortest way of a short's fault through its zone to a component of one of ``channels``."""
     if event.mode not in ("short", "leak"):
         return ()
-    zone = frozenset().union(*state.zone[0].values())
+    network, lane = singles.network, singles.lanes[event]
     start = network.index[event.id]
     came: dict[int, int] = {start: -1}
     queue = deque([start])
@@ -127,7 +155,7 @@ def _way(network: Network, state: CaseState, event: Event, channels: Sequence[st
                 v = came[v]
             return tuple(reversed(way))
         for w in (*network.fault_next[v], *network.fault_previous[v]):
-            if w not in came and network.ids[w] in zone:
+            if w not in came and singles.zone.get(w, 0) >> lane & 1:
                 came[w] = v
                 queue.append(w)
     return (event.id,)
@@ -188,42 +216,3 @@ def _insert(after: Topology, ends: Sequence[tuple[str, str]]) -> Variant:
         placed.append((id_, outer, inner))
     added = after.added | {id_ for id_, _, _ in placed}
     return Variant(replace(after, components=components, links=tuple(dict.fromkeys(links)), added=added), tuple(placed))
-
-
-@dataclass(frozen=True, slots=True)
-class Harm:
-    """What one single failure does: loads and functions that fail, by severity, and the demand of the loads in kW."""
-
-    event: Event
-    failing: tuple[str, ...]
-    severest: str | None
-    demand_kw: float
-
-
-def worst_single(network: Network, events: Sequence[Event], given: Sequence[Event] = ()) -> tuple[Harm, Harm] | None:
-    """Return the single failure that fails the most severe consumers, and the one that fails most demand."""
-    topology = network.topology
-    singles = [(e,) for e in events]
-    if not singles:
-        return None
-    harms = []
-    for (event,), state in zip(singles, case_states(network, singles, given), strict=True):
-        failing = tuple(
-            c.id
-            for c in topology.consumers()
-            if OUTCOMES.index(state.outcomes[c.id]) > OUTCOMES.index(topology.rides_through(c))
-        )
-        ranks = [topology.consumer(c).severity for c in failing]
-        severest = min((r for r in ranks if r), key=_severity_rank, default=None)
-        demand = max(
-            sum(in_phase(topology.loads[c].demand_kw, p, 0.0) or 0.0 for c in failing if c in topology.loads)
-            for p in topology.phase_names
-        )
-        harms.append(Harm(event, failing, severest, demand))
-    by_severity = min(harms, key=lambda h: (_severity_rank(h.severest), -len(h.failing), -h.demand_kw))
-    by_demand = min(harms, key=lambda h: (-h.demand_kw, _severity_rank(h.severest)))
-    return by_severity, by_demand
-
-
-def _severity_rank(severity: str | None) -> int:
-    return SEVERITIES.index(severity) if severity else len(SEVERITIES)

@@ -101,7 +101,7 @@ def _nominal(topology: Topology, links: Iterable[Link], splitting: frozenset[str
         if component.voltage_v is not None:
             known.setdefault(domain.find(component.id), component.voltage_v)
     found = {id_: known.get(domain.find(id_)) for id_ in topology.components}
-    return found | {load.id: found.get(load.fed_by[0]) for load in topology.loads.values()}
+    return found | {load.id: found.get(load.fed_by[0]) if load.fed_by else None for load in topology.loads.values()}
 
 
 def _input_sides(topology: Topology) -> dict[str, frozenset[str]]:

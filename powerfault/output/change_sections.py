@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 from powerfault.before_after import Comparison
-from powerfault.jumper.comparison import CaseList, ConsumerChange
+from powerfault.jumper.changed_cases import CaseList
+from powerfault.jumper.comparison import ConsumerChange
 from powerfault.jumper.spread import Spread
 from powerfault.output.report_input import Case, ReportInput, grouped, listed, minimal
 from powerfault.output.sections import Block, Bullets, Heading, Paragraph, Section, TableBlock

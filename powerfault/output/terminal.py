@@ -8,7 +8,8 @@ from typing import IO
 
 from powerfault.before_after import Comparison
 from powerfault.failures.verdicts import Verdict
-from powerfault.jumper.comparison import CaseList, ConsumerChange
+from powerfault.jumper.changed_cases import CaseList
+from powerfault.jumper.comparison import ConsumerChange
 from powerfault.model.elements import Event
 from powerfault.study import Study
 
