@@ -233,6 +233,7 @@ def test_the_report_counts_the_modes_asked_for_and_names_those_without_a_rate(sm
     text = section_markdown(found)
     assert "Failure modes counted: loss, short." in text
     assert "unlike the rest of this report" not in text
+    assert "none likelier but 9 by less than 0.05 %." in text  # a short of the jumper on either side
     found = section(ReportInput(powerfault.faults(powerfault.load(small), order=1, modes=modes)))
     assert found is not None
     assert "Of loss alone, unlike the rest of this report: no component has a rate of short." in section_markdown(found)

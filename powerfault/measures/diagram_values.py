@@ -39,7 +39,7 @@ class Evaluator:
     bytes.
     """
 
-    def __init__(self, diagram: Diagram, roots: Sequence[int], memory: int = 1 << 25) -> None:
+    def __init__(self, diagram: Diagram, roots: Sequence[int], memory: int = 1 << 26) -> None:
         levels, lows, highs = diagram.level, diagram.low, diagram.high
         nodes = sorted(diagram.below(*roots, FALSE, TRUE), key=lambda n: (levels[n], n), reverse=True)
         place = {n: i for i, n in enumerate(nodes)}

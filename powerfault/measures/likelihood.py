@@ -50,7 +50,7 @@ class Settings:
     gap: float = 0.005
     success: Mapping[str, float] = field(default_factory=dict)
     node_limit: int | None = None
-    """Nodes of the exact diagrams; by default 3 million up to 500 variables, 600 thousand beyond."""
+    """Nodes of the exact diagrams; by default 3 million up to 500 components that can fail, 600 thousand beyond."""
 
     def check(self) -> None:
         """Raise :class:`RequestError` for numbers out of range."""

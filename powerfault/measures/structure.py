@@ -120,11 +120,13 @@ def build_structure(
     :class:`DiagramTooLargeError` (:mod:`powerfault.measures.brackets` gives bounds instead). With ``partial`` it
     returns the consumers done by then: stages are taken one after the other, and who rides through none or only the
     early ones is known before the switching of the later ones makes the diagrams large. ``node_limit`` is 3 million
-    (about a gigabyte) up to 500 variables and 600 thousand beyond, where bounds are the better use of time.
+    (about a gigabyte) up to 500 components that can fail and 600 thousand beyond, where bounds are the better use of
+    time.
     """
     network = build_network(topology)
     variables = ordered_variables(network, modes, causes, operations)
-    nodes = node_limit or (3_000_000 if len(variables) <= 500 else 600_000)
+    failing_components = {event.id for v in variables for event in v.events}
+    nodes = node_limit or (3_000_000 if len(failing_components) <= 500 else 600_000)
     diagram = Diagram(nodes, 2 * nodes)
     plan = make_plan(network)
     riding = [(i, c.id, STAGES.index(topology.rides_through(c))) for i, c in enumerate(topology.consumers())]

@@ -96,7 +96,7 @@ def ordered_variables(
     Where the short (or leak) of a component strikes at one neighbour only, as that of a breaker between a bus and a
     load, the component is asked just before that neighbour: all that can take a bus down is then decided together.
     The mode that harms most is asked first, so that it stands for itself and not for "that, and no loss". On the demo
-    with loss and short either rule alone saves a third to half of the nodes, both more than two thirds.
+    with loss and short the order of modes saves 30 % of the nodes, both together about two thirds.
     """
     listed = list_variables(network.topology, modes, causes, operations)
     striking = {network.index[e.id] for v in listed if v.role == EVENT for e in v.events if e.mode in _SPREADING}

@@ -103,8 +103,10 @@ def sentence(change: LikelihoodChange) -> str:
         )
         if first.spread is not None:
             text += f", 5 to 95 %: {tables.spread_text(first.spread)}"
-    text += f"; likelier to be down: {listed([c.id for c in worse])}." if worse else "; none likelier."
-    return text
+    hardly = sum(1 for c in known if c not in worse and c.ratio and c.ratio.high < 1.0 - 1e-9)
+    if worse:
+        return f"{text}; likelier to be down: {listed([c.id for c in worse])}."
+    return f"{text}; none likelier{f' but {hardly} by less than 0.05 %' if hardly else ''}."
 
 
 def _middle(c: ConsumerRatio) -> float:
