@@ -15,8 +15,9 @@ from reference import Enumerated, System, enumerate_cases, list_events, verdict
 
 from powerfault.cli import main
 from powerfault.errors import ModelError, RequestError, TooLargeError
-from powerfault.jumper import candidate_baseline, set_selection
+from powerfault.jumper import candidate_baseline, candidate_rows, set_selection
 from powerfault.jumper.candidate_baseline import WEIGHTS, Worth, find_baseline
+from powerfault.jumper.candidate_lanes import Found, LaneEvaluator, Numbers
 from powerfault.jumper.candidate_measures import Segment, applied_evaluator, own_events
 from powerfault.jumper.candidate_sets import CandidateSets
 from powerfault.jumper.candidates import Candidate, Candidates, find_candidates, tie_length_m
@@ -59,14 +60,14 @@ def two_channels(rng: random.Random) -> Topology:
     return topology(parts, feeds, loads, {"F": {"of": "L0 L1", "severity": "catastrophic"}})  # type: ignore[arg-type]
 
 
-def with_ties(seed: int) -> Topology:
+def with_ties(seed: int, ties: int = 3) -> Topology:
     """A random system with channels, and proposals that add ties of several kinds."""
     rng = random.Random(seed)
     base = two_channels(rng) if seed % 2 else random_topology(seed, 7, 12)
     inner = [c.id for c in base.components.values() if not c.is_source and c.kind not in ("diode", "converter")]
     passing = inner or list(base.components)
     proposals = {}
-    for n in range(3):
+    for n in range(ties):
         a, b = (rng.choice(passing), rng.choice(passing))
         if a == b:
             b = next((i for i in passing if i != a), a)
@@ -170,7 +171,8 @@ def test_lanes_of_the_union_equal_sets_applied_and_the_reference(seed: int, mode
     baseline = find_baseline(system, 2, modes)
     sets = CandidateSets(as_candidates(system), baseline)
     names = [i for i in sets.usable if i not in sets.apart]
-    chosen = [s for k in range(3) for s in combinations(names, k)]
+    # Larger sets take over what smaller ones showed, so all sizes are looked at.
+    chosen = [s for k in range(len(names) + 1) for s in combinations(names, k)]
     for members, worth in zip(chosen, sets.judge(chosen), strict=True):
         assert worth is not None
         after = apply_proposals(system, members)
@@ -178,6 +180,35 @@ def test_lanes_of_the_union_equal_sets_applied_and_the_reference(seed: int, mode
         applied = evaluator.measure([Segment((), own_events(baseline, after))])[0]
         assert close(worth, applied), (members, worth, applied)
         assert close(worth, worth_by_reference(system, after, 2, modes)), (members, worth)
+
+
+@pytest.mark.parametrize("modes", [("loss",), ("short", "stuck")])
+@pytest.mark.parametrize("seed", [*range(8), *(pytest.param(n, marks=pytest.mark.full) for n in range(8, 60))])
+def test_sets_made_up_of_smaller_ones_equal_sets_evaluated_whole(
+    seed: int, modes: tuple[str, ...], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    system = with_ties(seed, 5)
+    baseline = find_baseline(system, 2, modes)
+
+    def judged() -> tuple[list[Worth | None], int]:
+        lanes = []
+
+        def counted(self: LaneEvaluator, events: Numbers, *rest: object) -> Found:
+            lanes.append(len(events))
+            return run(self, events, *rest)  # type: ignore[arg-type]
+
+        run = LaneEvaluator.run
+        with monkeypatch.context() as patch:
+            patch.setattr(LaneEvaluator, "run", counted)
+            sets = CandidateSets(as_candidates(system), baseline)
+            chosen = [s for k in range(len(sets.usable) + 1) for s in combinations(sets.usable, k)]
+            return sets.judge(chosen), sum(lanes)
+
+    made_up, few = judged()
+    monkeypatch.setattr(candidate_rows, "MOST_TRACKED", 0)
+    whole, many = judged()
+    assert made_up == whole
+    assert few < many or not system.proposals
 
 
 def test_random_systems_tell_something() -> None:
@@ -376,7 +407,7 @@ def test_best_set_equals_brute_force_by_trial_and_by_branch_and_bound(
     searched = choose_set(items, budget, judge, bound)
     assert searched.proved
     assert searched.worth.key == best[:3]
-    assert searched.minutes <= budget
+    assert (searched.members, searched.minutes) == (tried.members, tried.minutes), "ties are broken alike"
     # Stopped early, the bound that is stated holds.
     monkeypatch.setattr(set_selection, "MOST_EVALUATIONS", 12)
     stopped = choose_set(items, budget, judge, bound)
@@ -394,7 +425,8 @@ def test_branch_and_bound_on_real_candidates_equals_trial(monkeypatch: pytest.Mo
     assert searched.best is not None
     assert tried.best.proved
     assert searched.best.proved
-    assert searched.best.worth.key == tried.best.worth.key
+    assert set(searched.best.members) == set(tried.best.members)
+    assert searched.best.worth == tried.best.worth
 
 
 # Candidates from ports

@@ -7,18 +7,15 @@ requirement asks about. In other modes all cases matter.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import combinations
 
 import numpy as np
-from numpy.typing import NDArray
 
 from powerfault.errors import TooLargeError
-from powerfault.failures.cases import case_blocks, count_cases
-from powerfault.failures.energise import energise
-from powerfault.failures.lanes import WordLanes, positions
-from powerfault.failures.plan import make_plan
+from powerfault.failures.cases import count_cases
+from powerfault.failures.outcomes import evaluate_table
 from powerfault.failures.verdicts import rides_through_stages
 from powerfault.model.elements import MODES, Event, Topology
 from powerfault.network.failure_modes import list_events
@@ -28,11 +25,8 @@ WEIGHTS = {"catastrophic": 8.0, "critical": 4.0, "major": 2.0, "minor": 1.0, Non
 """Weight of a consumer by severity: a convention, shown with every ranking."""
 ORDER_SHARE = 0.1
 """A minimal set of two events weighs a tenth of a single one, and so on."""
-LANES_AT_ONCE = 1 << 20
 MOST_CASES = 400_000
 MOST_ENUMERATED = 3_000_000
-
-Words = NDArray[np.uint64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,40 +80,48 @@ class Baseline:
 
 def find_baseline(topology: Topology, order: int, modes: Sequence[str]) -> Baseline:
     """Evaluate the system as it is."""
-    network = build_network(topology)
-    plan = make_plan(network)
     rides = rides_through_stages(topology)
-    events = list_events(topology, modes)
-    if sum(count_cases(events, order)) > MOST_ENUMERATED:
+    count = sum(count_cases(list_events(topology, modes), order))
+    if count > MOST_ENUMERATED:
         raise TooLargeError(
-            f"{sum(count_cases(events, order)):,} cases of up to {order} events, {MOST_ENUMERATED:,} are the most that "
-            "a ranking enumerates; use a lower --order or fewer --modes"
+            f"{count:,} cases of up to {order} events, {MOST_ENUMERATED:,} are the most that a ranking enumerates; use "
+            "a lower --order or fewer --modes"
         )
     consumers = list(topology.consumers())
     required = tuple(c.required_tolerance for c in consumers)
+    asks = np.array([r or 0 for r in required], np.int64)
     loss_alone = tuple(modes) == ("loss",)
-    cuts: list[list[tuple[Event, ...]]] = [[] for _ in rides]
-    minimal: list[set[frozenset[Event]]] = [set() for _ in rides]
+    table = evaluate_table(build_network(topology), order, modes)
+    events, stages = table.events, np.array(rides, np.uint8)
+    cuts: list[list[tuple[Event, ...]]] = [
+        [()] if out > ride else [] for out, ride in zip(table.baseline, rides, strict=True)
+    ]
+    minimal = [{frozenset(c) for c in own} for own in cuts]
+    always = table.baseline > stages
+    alone = np.zeros((len(events), len(rides)), bool)
     larger: list[tuple[Event, ...]] = []
     telling: list[tuple[Event, ...]] = []
-    for k in range(order + 1):
-        for block in [np.zeros((1, 0), np.int32)] if k == 0 else case_blocks(events, k, LANES_AT_ONCE):
-            cases = [tuple(events[e] for e in row) for row in block.tolist()]
-            lanes = WordLanes(len(cases))
-            found = energise(plan, lanes, event_rows(network.index, cases, topology.standing, lanes))
-            failing = np.zeros(lanes.words, np.uint64)
-            for i, ride in enumerate(rides):
-                for n in positions(found.unserved[ride][i], len(cases)).tolist():
-                    case = cases[n]
-                    if not _holds_smaller(case, minimal[i]):
-                        minimal[i].add(frozenset(case))
-                        cuts[i].append(case)
-                    elif (required[i] or 0) < k:
-                        continue  # neither a cut set that could be cured nor one that the requirement asks about
-                    failing[n >> 6] |= np.uint64(1 << (n & 63))
-            if k > 1:
-                larger += cases
-                telling += [cases[n] for n in positions(failing, len(cases)).tolist()] if loss_alone else cases
+    for block in table.blocks:
+        cases, k = block.cases, block.cases.shape[1]
+        fails = block.outcomes > stages
+        new = fails & ~always
+        if k == 1:
+            alone[cases[:, 0]] = fails
+        else:
+            for column in cases.T:
+                new &= ~alone[column]
+        named = [tuple(events[e] for e in row) for row in cases.tolist()]
+        for n, i in np.argwhere(new).tolist():
+            if k > 2 and _holds_smaller(named[n], minimal[i]):
+                new[n, i] = False
+            else:
+                minimal[i].add(frozenset(named[n]))
+                cuts[i].append(named[n])
+        if k > 1:
+            larger += named
+            # Neither a cut set that could be cured nor a case that a requirement asks about: it tells nothing.
+            tells = (new | (fails & (asks >= k))).any(axis=1)
+            telling += [named[n] for n in np.flatnonzero(tells).tolist()] if loss_alone else named
     if len(telling) > MOST_CASES:
         raise TooLargeError(
             f"{len(telling):,} cases would be evaluated for every set of candidates, {MOST_CASES:,} are the most; "
@@ -146,31 +148,5 @@ def find_baseline(topology: Topology, order: int, modes: Sequence[str]) -> Basel
 
 
 def _holds_smaller(case: tuple[Event, ...], minimal: set[frozenset[Event]]) -> bool:
-    """Whether a proper subset of ``case`` is among ``minimal``."""
-    return bool(minimal) and any(
-        frozenset(part) in minimal for size in range(len(case)) for part in combinations(case, size)
-    )
-
-
-def event_rows(
-    index: dict[str, int], cases: Sequence[tuple[Event, ...]], standing: Iterable[Event], lanes: WordLanes
-) -> dict[tuple[int, str], Words]:
-    return placed_rows(index, [(c, n) for n, c in enumerate(cases)], standing, lanes)
-
-
-def placed_rows(
-    index: dict[str, int], placed: Iterable[tuple[tuple[Event, ...], int]], standing: Iterable[Event], lanes: WordLanes
-) -> dict[tuple[int, str], Words]:
-    where: dict[tuple[int, str], list[int]] = {}
-    for case, lane in placed:
-        for event in case:
-            where.setdefault((index[event.id], event.mode), []).append(lane)
-    rows: dict[tuple[int, str], Words] = {}
-    for key, found in where.items():
-        place = np.array(found, np.int64)
-        row = np.zeros(lanes.words, np.uint64)
-        np.bitwise_or.at(row, place >> 6, np.uint64(1) << (place & 63).astype(np.uint64))
-        rows[key] = row
-    for event in standing:
-        rows[index[event.id], event.mode] = lanes.full
-    return rows
+    """Whether a proper subset of ``case`` is among ``minimal``; those of none and one are known not to be."""
+    return any(frozenset(part) in minimal for size in range(2, len(case)) for part in combinations(case, size))

@@ -3,8 +3,9 @@
 A set of candidates is a *segment* of lanes: one lane a case, the same cases for every set, with the candidates that
 are not in the set absent. Which cases? All single events in every mode, and of the larger cases in the modes asked
 those that could matter: in mode ``loss`` adding never harms, so only today's minimal cut sets, and failing cases that
-a requirement asks about; in other modes all. The events of the candidates' own components are further cases, in
-segments of their own.
+a requirement asks about; in other modes all. Cases of identical effect share a lane, and a lane in which the
+candidates of a set do not act on each other is not evaluated again (:mod:`powerfault.jumper.candidate_rows`). The
+events of the candidates' own components are further cases (:mod:`powerfault.jumper.candidate_own`).
 
 What is measured, for a set:
 
@@ -28,50 +29,40 @@ from itertools import combinations
 import numpy as np
 from numpy.typing import NDArray
 
-from powerfault.failures.energise import Energised, energise
-from powerfault.failures.lanes import WordLanes
 from powerfault.failures.plan import make_plan
 from powerfault.failures.verdicts import rides_through_stages
-from powerfault.jumper.candidate_baseline import (
-    LANES_AT_ONCE,
-    ORDER_SHARE,
-    Baseline,
+from powerfault.jumper.candidate_baseline import ORDER_SHARE, Baseline, Worth
+from powerfault.jumper.candidate_lanes import (
+    Case,
+    Flags,
+    Found,
+    LaneEvaluator,
+    Numbers,
     Words,
-    Worth,
-    event_rows,
-    placed_rows,
+    bits_by_lane,
+    group_cases,
+    words_for,
 )
-from powerfault.jumper.candidate_union import Union
+from powerfault.jumper.candidate_own import OwnCases, OwnFound
+from powerfault.jumper.candidate_rows import RowBook, Rows
+from powerfault.jumper.candidate_union import Addition, Union
 from powerfault.model.elements import MODES, Event, Topology
 from powerfault.network.failure_modes import list_events
-from powerfault.network.graph import build_network
+from powerfault.network.graph import Network, build_network
 
 Progress = Callable[[int, int], None]
+Floats = NDArray[np.float64]
+ROWS_AT_ONCE = 1 << 21
+CURED, SPREAD, NEW = range(3)
+"""Columns of what is derived from a row: weight cured, shorts spread, whether any consumer newly fails."""
 
 
 @dataclass(frozen=True, slots=True)
 class Segment:
-    """A set of candidates: the numbers of those present, and the events of their own components."""
+    """A set of candidates: the numbers of those present, and the events of what the ground brings and never lacks."""
 
     present: tuple[int, ...]
     own_events: tuple[Event, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class _Group:
-    """Cases evaluated together, the same for each segment: singles (with the empty case) or larger ones."""
-
-    cases: tuple[tuple[Event, ...], ...]
-    sizes: NDArray[np.int64]
-    asked: NDArray[np.bool_]
-    before: list[NDArray[np.bool_]]
-    """By consumer, which cases fail it in the system as it is."""
-    cuts: list[tuple[NDArray[np.int64], NDArray[np.float64]]]
-    """By consumer, the lanes of its minimal cut sets here and the share that each weighs."""
-
-    @property
-    def words(self) -> int:
-        return -(-len(self.cases) // 64)
 
 
 class Evaluator:
@@ -81,359 +72,308 @@ class Evaluator:
         self,
         baseline: Baseline,
         topology: Topology,
-        cases: Sequence[tuple[Event, ...]],
+        cases: Sequence[Case],
         *,
-        brought: Sequence[Sequence[str]] = (),
+        ground: Topology | None = None,
+        brought: Sequence[Addition] = (),
         own_stays: bool = False,
+        tracks: bool = True,
     ) -> None:
-        """``brought`` are the nodes that each candidate brings into ``topology``, absent where it is not in a set.
+        """``brought`` is what each candidate brings into ``topology``, absent where it is not in a set.
 
-        Without them the topology is taken as it stands, with the set applied, and nothing is absent. ``own_stays``:
-        events of components that are never absent belong to the segments' own events.
+        ``ground`` is the topology without them. Without candidates the topology is taken as it stands, with the set
+        applied, and nothing is absent. ``own_stays``: the segments will have own events of the ground.
+        Without ``tracks`` every set is evaluated by itself.
         """
         self.baseline, self.topology = baseline, topology
         self.network = build_network(topology)
-        self.plan = make_plan(self.network)
-        self.owner = {self.network.index[node]: number for number, nodes in enumerate(brought) for node in nodes}
-        self.candidate_count = len(brought)
-        self.only_adds = bool(brought) and not own_stays
-        place = {self.network.ids[v]: i for i, v in enumerate(self.network.consumers)}
-        rides = dict(zip(place, rides_through_stages(topology), strict=True))
+        plan = make_plan(self.network)
+        self.columns = _columns(self.network, baseline.consumers)
+        self.there = _mask(c is not None for c in self.columns)
+        self.there_bits = np.array([c is not None for c in self.columns], bool)
         consumers = {c.id: c for c in topology.consumers()}
-        self.columns = [(rides[i], place[i]) if i in place else None for i in baseline.consumers]
         self.required = [consumers[i].required_tolerance if i in consumers else None for i in baseline.consumers]
+        self.weights = np.array(baseline.weights)
+        bits = np.unpackbits(np.arange(256, dtype=np.uint8)[:, None], axis=1, bitorder="little")
+        padded = np.pad(self.weights, (0, -len(self.weights) % 8)).reshape(-1, 8)
+        self._weight_tables = [bits @ own for own in padded]
         there = {*topology.components, *topology.loads}
-        common = [c for c in cases if all(e.id in there for e in c)]
-        self.singles = self._group([c for c in common if len(c) <= 1])
-        self.larger = self._group([c for c in common if len(c) > 1])
-        self.pair_lanes = self._pair_lanes()
-        self.others = self._others()
-        self.channels = {
-            channel: [
-                self.network.index[c.id]
-                for c in topology.components.values()
-                if c.channel == channel and c.id in baseline.topology.components
-            ]
-            for channel in topology.channels
+        self.cases = sorted((c for c in cases if all(e.id in there for e in c)), key=len)
+        known_before = [c.id for c in topology.components.values() if c.id in baseline.topology.components]
+        channels = {
+            name: [self.network.index[i] for i in known_before if topology.components[i].channel == name]
+            for name in topology.channels
         }
-        self.shorts = np.array([len(c) == 1 and c[0].mode == "short" for c in self.singles.cases], bool)
-        self.reached_today = self._reached_today()
+        before = _before(baseline, self.cases, list(channels))
+        groups = _alike(group_cases(ground or topology, plan, self.cases), before)
+        self._describe(groups, before)
+        nodes = [[self.network.index[i] for i in own.nodes] for own in brought]
+        shared = [self.cases[g[0]] for g in groups]
+        evaluator = LaneEvaluator(plan, shared, self.columns, list(channels.values()), nodes)
+        self.book = RowBook(evaluator, self._derive, tracks=tracks)
+        others = self._others(bool(brought) and not own_stays)
+        self.own = OwnCases(self.book, [a.events for a in brought], baseline, others)
 
-    def _group(self, cases: Sequence[tuple[Event, ...]]) -> _Group:
-        baseline = self.baseline
-        network = build_network(baseline.topology)
-        lanes = WordLanes(len(cases))
-        rows = event_rows(network.index, cases, baseline.topology.standing, lanes)
-        found = energise(make_plan(network), lanes, rows)
-        index = {c: n for n, c in enumerate(cases)}
-        cuts = []
-        for own in baseline.cuts:
-            here = [(index[c], ORDER_SHARE ** max(0, len(c) - 1)) for c in own if c in index]
-            cuts.append((np.array([n for n, _ in here], np.int64), np.array([w for _, w in here], float)))
-        return _Group(
-            tuple(cases),
-            np.array([len(c) for c in cases], np.int64),
-            np.array([all(e.mode in baseline.modes for e in c) for c in cases], bool),
-            [_bits(found.unserved[ride][i], len(cases)) for i, ride in enumerate(baseline.rides)],
-            cuts,
-        )
+    # ---- the shared cases
 
-    def _pair_lanes(self) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64]]:
-        """For each case of two events: the lanes of both alone among the singles, and its own among the larger."""
-        single = {c[0]: n for n, c in enumerate(self.singles.cases) if c}
-        found = [(single[c[0]], single[c[1]], n) for n, c in enumerate(self.larger.cases) if len(c) == 2]
-        table = np.array(found, np.int64).reshape(-1, 3)
-        return table[:, 0], table[:, 1], table[:, 2]
+    def _describe(self, groups: Sequence[Sequence[int]], before: Found) -> None:
+        """What the measures ask of each lane: a lane stands for a group of cases of identical effect."""
+        baseline, cases = self.baseline, self.cases
+        first = np.array([g[0] for g in groups])
+        self.before, self.today = before.fails[first], before.reach[first]
+        self.lane = lane = _lane_of(groups, len(cases))
+        size = np.array([len(c) for c in cases], np.int64)
+        self.size = size[first]
+        self.asked = np.array([all(e.mode in baseline.modes for e in cases[n]) for n in first], bool)
+        single = np.flatnonzero(size <= 1)
+        self.single_count = np.bincount(lane[single], minlength=len(groups)).astype(float)
+        shorts = np.array([n for n in single.tolist() if cases[n] and cases[n][0].mode == "short"], np.int64)
+        self.shorts = np.bincount(lane[shorts], minlength=len(groups)).astype(float)
+        at = {c: n for n, c in enumerate(cases)}
+        cuts = [
+            (lane[at[cut]], i, self.weights[i] * ORDER_SHARE ** max(0, len(cut) - 1))
+            for i, own in enumerate(baseline.cuts)
+            if self.columns[i] is not None
+            for cut in own
+            if cut in at
+        ]
+        self.cuts = _ByLane(cuts, len(groups))
+        pairs = [(lane[at[c[:1]]], lane[at[c[1:]]], lane[at[c]]) for c in cases if len(c) == 2]
+        found, count = np.unique(np.array(pairs, np.int64).reshape(-1, 3), axis=0, return_counts=True)
+        # Two events of one class do together what one does.
+        apart = (found[:, 2] != found[:, 0]) & (found[:, 2] != found[:, 1])
+        self.pairs, self.pair_count = found[apart], count[apart].astype(float)
+        self.more = [(n, c) for n, c in zip(lane.tolist(), cases, strict=True) if len(c) > 2]
+        self.lane_of = {frozenset(c): int(lane[n]) for n, c in enumerate(cases)} if self.more else {}
+        self.asked_by_size = [np.flatnonzero(self.asked & (self.size == k)) for k in range(baseline.order + 1)]
 
-    def _others(self) -> list[tuple[tuple[Event, ...], int]]:
-        """Cases to combine with own events, each with the most own events that are worth adding.
+    def _derive(self, lane: Numbers, found: Found) -> Floats:
+        derived = np.zeros((len(lane), 3))
+        row, consumer, weight = self.cuts.of(lane)
+        failing = found.fails[row, consumer >> 6] >> (consumer & 63).astype(np.uint64) & np.uint64(1)
+        derived[:, CURED] = np.bincount(row, weight * (failing == 0), len(lane))
+        further = (found.reach & ~self.today[lane]).any(axis=1)
+        derived[:, SPREAD] = self.shorts[lane] * further
+        derived[:, NEW] = (found.fails & ~self.before[lane]).any(axis=1)
+        return derived
+
+    def _others(self, only_adds: bool) -> list[tuple[int, int]]:
+        """Lanes to combine with own events, each with the most own events that are worth adding.
 
         A case with own losses fails a consumer only if the rest of it does with no candidate there (what a candidate
         keeps is not less than nothing), which matters up to the tolerance required. In other modes all is combined.
         """
         baseline, found = self.baseline, []
-        for group in (self.singles, self.larger):
-            bare = self._run(group, [Segment((), ())])[0] if group.cases else []
-            for n, case in enumerate(group.cases):
-                if not group.asked[n] or len(case) >= baseline.order:
-                    continue
-                most = baseline.order - len(case)
-                if baseline.modes == ("loss",) and self.only_adds:
-                    needs = [r for r, f in zip(self.required, bare, strict=True) if r and f is not None and f[0, n]]
-                    most = min(most, max(needs, default=0) - len(case))
-                if most > 0:
-                    found.append((case, most))
+        bare = bits_by_lane(self.book.fails[: len(self.size)], len(self.columns))
+        required = np.array([r or 0 for r in self.required], np.int64)
+        for n in np.flatnonzero(self.asked & (self.size < baseline.order)).tolist():
+            most = baseline.order - int(self.size[n])
+            if baseline.modes == ("loss",) and only_adds:
+                most = min(most, int((required * bare[n]).max(initial=0)) - int(self.size[n]))
+            if most > 0:
+                found.append((n, most))
         return found
+
+    def newly_failing(self) -> tuple[Case, ...]:
+        """The cases of two and more that with no candidate there fail a consumer and did not before."""
+        new = self.book.derived[: len(self.size), NEW] > 0
+        return tuple(c for c, n in zip(self.cases, self.lane, strict=True) if len(c) > 1 and new[n])
 
     # ---- many segments
 
-    def measure(self, segments: Sequence[Segment], progress: Progress | None = None) -> list[Worth]:
-        """Return the worth of each segment. Work grows with segments x cases x nodes / 64."""
-        per_block = max(1, LANES_AT_ONCE // (64 * max(1, self.singles.words + self.larger.words)))
-        result: list[Worth] = []
-        for start in range(0, len(segments), per_block):
-            result += self._block(segments[start : start + per_block])
+    def measure(
+        self,
+        segments: Sequence[Segment],
+        progress: Progress | None = None,
+        *,
+        own_events: bool = True,
+        further: bool = False,
+    ) -> list[Worth]:
+        """Return the worth of each segment; ``further`` says that sets larger than these will be asked for.
+
+        Without ``own_events`` those are left out. Work grows with the lanes in which the candidates of a segment act on
+        each other, times nodes / 64.
+        """
+        self.own.prepare([(s.present, s.own_events) for s in segments] if own_events else [])
+        result: dict[int, Worth] = {}
+        at_once = max(1, ROWS_AT_ONCE // len(self.size))
+        for which, held in self.book.of_sets([s.present for s in segments], further=further):
+            for start in range(0, len(which), at_once):
+                part = which[start : start + at_once]
+                sets = [(segments[n].present, segments[n].own_events) for n in part]
+                own = self.own.of_sets(sets) if own_events else OwnFound.nothing(len(part), len(self.columns))
+                result.update(zip(part, self._worths(np.stack(held[start : start + at_once]), own), strict=True))
             if progress is not None:
                 progress(len(result), len(segments))
-        return result
+        return [result[n] for n in range(len(segments))]
 
-    def newly_failing(self) -> tuple[tuple[Event, ...], ...]:
-        """The larger cases that fail some consumer with no candidate there and do not in the system as it is."""
-        if not self.larger.cases:
-            return ()
-        bare = self._run(self.larger, [Segment((), ())])[0]
-        new = np.zeros(len(self.larger.cases), bool)
-        for fails, before in zip(bare, self.larger.before, strict=True):
-            if fails is not None:
-                new |= fails[0] & ~before
-        return tuple(self.larger.cases[n] for n in np.flatnonzero(new).tolist())
-
-    def _block(self, segments: Sequence[Segment]) -> list[Worth]:
-        count = len(segments)
-        singles, found = self._run(self.singles, segments, keep_rows=True)
-        spread = self._spread(found, count)
-        larger = self._run(self.larger, segments)[0] if self.larger.cases else None
-        own = self._own(segments)
-        gained: list[list[str]] = [[] for _ in segments]
-        lost: list[list[str]] = [[] for _ in segments]
-        harmed: list[list[str]] = [[] for _ in segments]
-        cured, broken, own_harm, gained_weight, lost_weight = (np.zeros(count) for _ in range(5))
-        for i, id_ in enumerate(self.baseline.consumers):
-            weight, met = self.baseline.weights[i], self.baseline.meets[i]
-            fails = singles[i]
-            if fails is None:
-                meets = np.zeros(count, bool)
-            else:
-                pairs = [(self.singles, fails)]
-                if larger is not None and (more := larger[i]) is not None:
-                    pairs.append((self.larger, more))
-                meets = self._meets(i, pairs, own)
-                for group, bits in pairs:
-                    lanes, share = group.cuts[i]
-                    cured += weight * ((~bits[:, lanes]) @ share)
-                broken += weight * self._broken(i, pairs)
-                own_harm += weight * np.where(fails[:, 0], 0, own.single_harm[i])
-                if met and (self.required[i] or 0) >= 1:
-                    other = fails[:, ~self.singles.asked] & ~self.singles.before[i][~self.singles.asked]
-                    newly = meets & (other.any(axis=1) | (own.other_harm[i] > 0))
-                    for s in np.flatnonzero(newly).tolist():
-                        harmed[s].append(id_)
-                        lost_weight[s] += weight
-            for s in np.flatnonzero(meets != (met is True)).tolist():
-                if meets[s]:
-                    gained[s].append(id_)
-                    gained_weight[s] += weight
-                elif met:
-                    lost[s].append(id_)
-                    lost_weight[s] += weight
+    def _worths(self, rows: Rows, own: OwnFound) -> list[Worth]:
+        """The worth of some sets, by the rows of their lanes: shape (sets, lanes)."""
+        baseline, derived, count = self.baseline, self.book.derived, len(self.columns)
+        meets = self._meets(rows, own)
+        new = derived[:, NEW][rows] > 0
+        broken, newly = self._broken(rows, new)
+        newly |= own.other_harm > 0
+        always = bits_by_lane(self.book.fails[rows[:, 0]], count)
+        own_harm = (own.single_harm * (~always & self.there_bits)) @ self.weights
+        cured = derived[:, CURED][rows].sum(axis=1)
+        spread = derived[:, SPREAD][rows].sum(axis=1) + own.spread
+        met = np.array([m is True for m in baseline.meets], bool)
+        asks = np.array([(r or 0) >= 1 for r in self.required], bool)
+        gained, lost, harmed = meets & ~met, ~meets & met, meets & met & newly & asks
+        names = np.array(baseline.consumers, object)
+        gained_weight, lost_weight = gained @ self.weights, (lost | harmed) @ self.weights
         return [
             Worth(
-                tuple(gained[s]),
-                tuple(lost[s]),
-                tuple(harmed[s]),
+                tuple(names[gained[s]]),
+                tuple(names[lost[s]]),
+                tuple(names[harmed[s]]),
                 round(float(cured[s]), 9),
                 round(float(broken[s]), 9),
                 float(own_harm[s]),
-                int(spread[s] + own.spread[s]),
+                int(spread[s]),
                 float(gained_weight[s]),
                 float(lost_weight[s]),
             )
-            for s in range(count)
+            for s in range(len(rows))
         ]
 
-    def _run(
-        self, group: _Group, segments: Sequence[Segment], *, keep_rows: bool = False
-    ) -> tuple[list[NDArray[np.bool_] | None], Energised]:
-        """By consumer of the baseline, (segments, cases) of whether it fails; ``None`` where it is not there."""
-        count, words = len(segments), group.words
-        lanes = WordLanes(count * words * 64)
-        pattern = event_rows(self.network.index, group.cases, self.topology.standing, WordLanes(words * 64))
-        rows = {key: np.tile(row, count) for key, row in pattern.items()}
-        absent = self._absent(segments, np.full(count, words))
-        found = energise(self.plan, lanes, rows, absent, keep_rows=keep_rows)
-        return [
-            None if column is None else _table(found.unserved[column[0]][column[1]], count, words, len(group.cases))
-            for column in self.columns
-        ], found
+    def _new(self, rows: Rows, lanes: Numbers) -> Words:
+        """The consumers that fail in ``rows`` and did not in their ``lanes``."""
+        found: Words = self.book.fails[rows] & ~self.before[lanes] & self.there
+        return found
 
-    def _absent(self, segments: Sequence[Segment], words: NDArray[np.int64]) -> dict[int, Words]:
-        """By node of a candidate, the lanes in which it is not there; ``words`` are those of each segment."""
-        if not self.owner:
-            return {}
-        missing = np.full((self.candidate_count, len(segments)), ~np.uint64(0))
-        for s, segment in enumerate(segments):
-            missing[list(segment.present), s] = 0
-        by_candidate = [np.repeat(row, words) for row in missing]
-        return {node: by_candidate[number] for node, number in self.owner.items()}
+    def _meets(self, rows: Rows, own: OwnFound) -> Flags:
+        """By set and consumer, whether it is known to meet its requirement."""
+        baseline, count = self.baseline, len(self.columns)
+        required = np.array([baseline.order + 1 if r is None else r for r in self.required], np.int64)
+        meets = np.zeros((len(rows), count), bool)
+        fails = np.zeros((len(rows), len(self.there)), np.uint64)
+        for k, here in enumerate(self.asked_by_size):
+            if len(here):
+                fails |= np.bitwise_or.reduce(self.book.fails[rows[:, here]], axis=1)
+            met = ~bits_by_lane(fails, count) & (own.smallest > k)
+            meets |= met & (required == k) & self.there_bits
+        return meets
 
-    def _meets(self, i: int, pairs: list[tuple[_Group, NDArray[np.bool_]]], own: _OwnFound) -> NDArray[np.bool_]:
-        """By segment, whether consumer i is known to meet its requirement."""
-        required = self.required[i]
-        count = len(own.spread)
-        if required is None or required > self.baseline.order:
-            return np.zeros(count, bool)
-        unmet: NDArray[np.bool_] = own.smallest[i] <= required
-        for group, bits in pairs:
-            unmet = unmet | bits[:, group.asked & (group.sizes <= required)].any(axis=1)
-        return ~unmet
-
-    def _broken(self, i: int, pairs: list[tuple[_Group, NDArray[np.bool_]]]) -> NDArray[np.float64]:
-        """By segment, the share of the cases that fail consumer i and did not, none counted beside one within it."""
-        new = [bits & ~group.before[i] for group, bits in pairs]
+    def _broken(self, rows: Rows, new: Flags) -> tuple[Floats, Flags]:
+        """By set, the weighted cases that fail a consumer and did not, none counted beside one within it; and by
+        consumer too, whether a single event in a mode not asked newly fails it."""
+        count, sets = len(self.columns), len(rows)
         # The empty case comes first and lies within every other one.
-        total = np.where(new[0][:, 0], 1, new[0][:, 1:].sum(axis=1)).astype(float)
-        if len(new) == 1 or not new[1].any():
-            return total
-        first, second, lanes = self.pair_lanes
-        fresh = new[1][:, lanes] & ~(new[0][:, first] | new[0][:, second] | new[0][:, :1])
-        total += ORDER_SHARE * fresh.sum(axis=1)
-        if len(lanes) == len(pairs[1][0].cases):
-            return total
-        for s in np.flatnonzero(new[1].any(axis=1)).tolist():
-            cases = {
-                frozenset(group.cases[n])
-                for (group, _), bits in zip(pairs, new, strict=True)
-                for n in np.flatnonzero(bits[s]).tolist()
-            }
-            for case in cases:
-                parts = (frozenset(p) for k in range(len(case)) for p in combinations(case, k))
-                if len(case) > 2 and not any(p in cases for p in parts):
-                    total[s] += ORDER_SHARE ** (len(case) - 1)
+        always = self._new(rows[:, 0], np.zeros(sets, np.int64))
+        total = self.weight_of(always)
+        single = np.flatnonzero(self.size <= 1)
+        s, at = np.nonzero(new[:, single])
+        lane = single[at]
+        words = self._new(rows[s, lane], lane)
+        total += np.bincount(s, self.single_count[lane] * self.weight_of(words & ~always[s]), sets)
+        newly = np.zeros_like(always)
+        other = ~self.asked[lane]
+        np.bitwise_or.at(newly, s[other], words[other])
+        s, at = np.nonzero(new[:, self.pairs[:, 2]])
+        if len(s):
+            first, second, both = (self._new(rows[s, lane], lane) for lane in self.pairs[at].T)
+            fresh = self.weight_of(both & ~(first | second | always[s]))
+            total += ORDER_SHARE * np.bincount(s, self.pair_count[at] * fresh, sets)
+        if self.more:
+            for n in np.flatnonzero(new.any(axis=1)).tolist():
+                total[n] += self.weights @ self._broken_by_more(rows[n], set(np.flatnonzero(new[n]).tolist()))
+        return total, bits_by_lane(newly, count)
+
+    def weight_of(self, words: Words) -> Floats:
+        """By lane, the weight of all its consumers together."""
+        octets = np.ascontiguousarray(words).astype("<u8", copy=False).view(np.uint8)
+        total = np.zeros(len(words))
+        for k, table in enumerate(self._weight_tables):
+            total += table[octets[:, k]]
         return total
 
-    # ---- own events
-
-    def _own(self, segments: Sequence[Segment]) -> _OwnFound:
-        baseline, count = self.baseline, len(segments)
-        result = _OwnFound.nothing(len(baseline.consumers), count)
-        books = [self._own_cases(s.own_events) for s in segments]
-        for with_shorts in (True, False):
-            chosen = [[c for c in b if any(e.mode == "short" for e in c) is with_shorts] for b in books]
-            widths = [-(-len(cases) // 64) for cases in chosen]
-            starts = [0, *np.cumsum(widths).tolist()]
-            if not starts[-1]:
-                continue
-            lanes = WordLanes(starts[-1] * 64)
-            placed = [
-                (case, start * 64 + n)
-                for cases, start in zip(chosen, starts, strict=False)
-                for n, case in enumerate(cases)
-            ]
-            rows = placed_rows(self.network.index, placed, self.topology.standing, lanes)
-            absent = self._absent(segments, np.array(widths))
-            found = energise(self.plan, lanes, rows, absent, keep_rows=with_shorts)
-            lane = np.array([n for _, n in placed], np.int64)
-            segment_of = np.repeat(np.arange(count), [len(c) for c in chosen])
-            sizes = np.array([len(c) for c, _ in placed], np.int64)
-            asked = np.array([all(e.mode in baseline.modes for e in c) for c, _ in placed], bool)
-            for i, column in enumerate(self.columns):
-                if column is None:
-                    continue
-                fails = _bits(found.unserved[column[0]][column[1]], starts[-1] * 64)[lane]
-                np.minimum.at(result.smallest[i], segment_of[fails & asked], sizes[fails & asked])
-                np.add.at(result.single_harm[i], segment_of[fails & (sizes == 1)], 1)
-                np.add.at(result.other_harm[i], segment_of[fails & (sizes == 1) & ~asked], 1)
-            if with_shorts:
-                reached = np.zeros(len(placed), np.int64)
-                for row in self._reached(found).values():
-                    reached += _bits(row, starts[-1] * 64)[lane]
-                np.add.at(result.spread, segment_of[(reached >= 2) & (sizes == 1)], 1)
-        return result
-
-    def _own_cases(self, own: Sequence[Event]) -> list[tuple[Event, ...]]:
-        """All own single events, and in the modes asked own sets alone or with other events, up to the order."""
-        modes, order = self.baseline.modes, self.baseline.order
-        cases: list[tuple[Event, ...]] = [(e,) for e in own]
-        asked = [e for e in own if e.mode in modes]
-        for k in range(1, order + 1):
-            others = [c for c, most in self.others if k <= most and (c or k > 1)]
-            if not others:
-                continue
-            for chosen in combinations(asked, k):
-                if len({e.id for e in chosen}) == k:
-                    cases += [(*chosen, *other) for other in others]
-        return cases
-
-    # ---- spread
-
-    def _reached(self, found: Energised) -> dict[str, Words]:
-        """By channel, the lanes in which the zone of a short takes in one of its components at stage 0."""
-        return _zone_by_channel(found, self.channels)
-
-    def _reached_today(self) -> dict[str, NDArray[np.bool_]]:
-        """By channel, which of the single cases reach it in the system as it is."""
-        topology = self.baseline.topology
-        network = build_network(topology)
-        lanes = WordLanes(len(self.singles.cases))
-        rows = event_rows(network.index, self.singles.cases, topology.standing, lanes)
-        found = energise(make_plan(network), lanes, rows, keep_rows=True)
-        channels = {
-            channel: [network.index[c.id] for c in topology.components.values() if c.channel == channel]
-            for channel in topology.channels
-        }
-        return {c: _bits(row, len(self.singles.cases)) for c, row in _zone_by_channel(found, channels).items()}
-
-    def _spread(self, found: Energised, count: int) -> NDArray[np.int64]:
-        """By segment, the shorts of what was there before that reach a channel which they did not reach."""
-        cases = len(self.singles.cases)
-        further = np.zeros((count, cases), bool)
-        for channel, row in self._reached(found).items():
-            bits = _table(row, count, self.singles.words, cases)
-            today = self.reached_today.get(channel)
-            further |= bits if today is None else bits & ~today
-        return np.asarray((further & self.shorts).sum(axis=1), np.int64)
+    def _broken_by_more(self, rows: Rows, new: set[int]) -> Floats:
+        """By consumer, the share of the cases of three and more events."""
+        count = len(self.columns)
+        total = np.zeros(count)
+        for lane, case in self.more:
+            if lane in new:
+                parts = [frozenset(p) for k in range(len(case)) for p in combinations(case, k)]
+                within = [self.lane_of[p] for p in parts if p in self.lane_of]
+                lanes = np.array([lane, *within])
+                fails = bits_by_lane(self._new(rows[lanes], lanes), count)
+                total += ORDER_SHARE ** (len(case) - 1) * (fails[0] & ~fails[1:].any(axis=0))
+        return total
 
 
-@dataclass(slots=True)
-class _OwnFound:
-    """What own events do, by (consumer, segment): the smallest failing case asked, and the single events that fail."""
+class _ByLane:
+    """Some (lane, consumer, weight), to be looked up for many lanes at once."""
 
-    smallest: NDArray[np.int64]
-    single_harm: NDArray[np.int64]
-    other_harm: NDArray[np.int64]
-    """Of the single ones, those in modes not asked."""
-    spread: NDArray[np.int64]
+    def __init__(self, entries: Sequence[tuple[int, int, float]], lanes: int) -> None:
+        ordered = sorted(entries)
+        self.consumer = np.array([e[1] for e in ordered], np.int64)
+        self.weight = np.array([e[2] for e in ordered], float)
+        self.count = np.bincount(np.array([e[0] for e in ordered], np.int64), minlength=lanes)
+        self.start = np.cumsum(self.count) - self.count
 
-    @classmethod
-    def nothing(cls, consumers: int, segments: int) -> _OwnFound:
-        shape = (consumers, segments)
-        first, second = np.zeros(shape, np.int64), np.zeros(shape, np.int64)
-        return cls(np.full(shape, 1 << 20, np.int64), first, second, np.zeros(segments, np.int64))
-
-
-def _zone_by_channel(found: Energised, channels: dict[str, list[int]]) -> dict[str, Words]:
-    zone = found.stages[0][0].zone
-    reached: dict[str, Words] = {}
-    for channel, nodes in channels.items():
-        rows = [zone[v] for v in nodes if v in zone]
-        if rows:
-            reached[channel] = np.bitwise_or.reduce(rows)
-    return reached
+    def of(self, lanes: Numbers) -> tuple[Numbers, Numbers, Floats]:
+        """All entries of ``lanes``: position in ``lanes``, consumer, weight."""
+        count = self.count[lanes]
+        row = np.repeat(np.arange(len(lanes)), count)
+        place = np.arange(len(row)) + np.repeat(self.start[lanes] - (np.cumsum(count) - count), count)
+        return row, self.consumer[place], self.weight[place]
 
 
-def _table(row: Words, segments: int, words: int, cases: int) -> NDArray[np.bool_]:
-    """The bits of a row of ``segments`` x ``words`` words, shape (segments, cases)."""
-    shaped = row.reshape(segments, words).astype("<u8", copy=False)
-    bits = np.unpackbits(shaped.view(np.uint8), axis=1, bitorder="little")
-    return bits[:, :cases].view(bool)
+def _columns(network: Network, wanted: Sequence[str]) -> list[tuple[int, int] | None]:
+    """By consumer, its position in the network and the stage that it rides through; ``None`` if it is not there."""
+    rides = dict(zip(network.consumers, rides_through_stages(network.topology), strict=True))
+    first = network.n_components
+    return [(network.index[i] - first, rides[network.index[i]]) if i in network.index else None for i in wanted]
 
 
-def _bits(row: Words, count: int) -> NDArray[np.bool_]:
-    return np.unpackbits(row.astype("<u8", copy=False).view(np.uint8), bitorder="little")[:count].astype(bool)
+def _mask(flags: Iterable[bool]) -> Words:
+    bits = list(flags)
+    found = np.zeros(words_for(len(bits)), np.uint64)
+    for n, flag in enumerate(bits):
+        if flag:
+            found[n >> 6] |= np.uint64(1 << (n & 63))
+    return found
 
 
-def union_evaluator(baseline: Baseline, union: Union) -> Evaluator:
-    """The evaluator of all sets of the candidates in ``union``."""
-    brought = [a.nodes for a in union.additions.values()]
-    return Evaluator(baseline, union.topology, baseline.cases, brought=brought)
+def _before(baseline: Baseline, cases: Sequence[Case], channels: Sequence[str]) -> Found:
+    """By case, which consumers fail, and which of ``channels`` a zone reaches, in the system as it is."""
+    network = build_network(baseline.topology)
+    plan = make_plan(network)
+    groups = group_cases(baseline.topology, plan, cases)
+    parts = baseline.topology.components.values()
+    nodes = [[network.index[c.id] for c in parts if c.channel == name] for name in channels]
+    evaluator = LaneEvaluator(plan, [cases[g[0]] for g in groups], _columns(network, baseline.consumers), nodes)
+    found = evaluator.bare()
+    return found[_lane_of(groups, len(cases))]
 
 
-def union_segments(union: Union, sets: Iterable[Sequence[str]]) -> Iterator[Segment]:
-    """The segment of each set of candidates in the lanes of their union."""
+def _lane_of(groups: Sequence[Sequence[int]], count: int) -> Numbers:
+    lane = np.zeros(count, np.int64)
+    for n, group in enumerate(groups):
+        lane[group] = n
+    return lane
+
+
+def _alike(groups: Sequence[Sequence[int]], before: Found) -> list[list[int]]:
+    """Split groups of cases of one effect into such that also were alike before."""
+    found: list[list[int]] = []
+    for group in groups:
+        by_past: dict[bytes, list[int]] = {}
+        for n in group:
+            by_past.setdefault(before.fails[n].tobytes() + before.reach[n].tobytes(), []).append(n)
+        found += by_past.values()
+    return found
+
+
+def union_segments(
+    union: Union, sets: Iterable[Sequence[str]], own_events: tuple[Event, ...] = ()
+) -> Iterator[Segment]:
+    """The segment of each set of candidates in the lanes of their union; ``own_events`` are those of the ground."""
     number = {id_: n for n, id_ in enumerate(union.additions)}
     for chosen in sets:
-        events = tuple(e for c in chosen for e in union.additions[c].events)
-        yield Segment(tuple(number[c] for c in chosen), events)
+        yield Segment(tuple(number[c] for c in chosen), own_events)
 
 
 def applied_evaluator(baseline: Baseline, after: Topology) -> Evaluator:

@@ -9,9 +9,11 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 from powerfault.errors import PowerfaultError
 from powerfault.jumper.candidate_baseline import Baseline, Worth, find_baseline
+from powerfault.jumper.candidate_lanes import Case
 from powerfault.jumper.candidate_measures import (
     Evaluator,
     Segment,
@@ -28,13 +30,41 @@ Progress = Callable[[int, int], None]
 Chosen = tuple[str, ...]
 
 
-@dataclass(slots=True)
+@dataclass
 class _Ground:
-    """The system with some candidates applied, and the union of the additive ones over it."""
+    """The system with some candidates applied, and the union of the additive ones over it.
 
-    own: tuple[Event, ...]
+    ``own`` are the events of the components that the applied ones bring.
+    """
+
+    baseline: Baseline
+    topology: Topology
     union: Union
-    evaluator: Evaluator | None
+    cases: Sequence[Case]
+    own: tuple[Event, ...] = ()
+
+    @cached_property
+    def evaluator(self) -> Evaluator:
+        return self._evaluator(self.cases)
+
+    @cached_property
+    def optimist(self) -> Evaluator:
+        """Of the cases in the modes asked alone, for sets too large to be made up of others."""
+        asked = [c for c in self.cases if all(e.mode in self.baseline.modes for e in c)]
+        return self._evaluator(asked, tracks=False)
+
+    def _evaluator(self, cases: Sequence[Case], *, tracks: bool = True) -> Evaluator:
+        brought = list(self.union.additions.values())
+        topology = self.union.topology if brought else self.topology
+        return Evaluator(
+            self.baseline,
+            topology,
+            cases,
+            ground=self.topology,
+            brought=brought,
+            own_stays=bool(self.own),
+            tracks=tracks,
+        )
 
 
 class CandidateSets:
@@ -46,7 +76,7 @@ class CandidateSets:
         self.listed: dict[str, Candidate] = {c.id: c for c in candidates.listed}
         self.evaluations = 0
         self._known: dict[Chosen, Worth | None] = {}
-        self._known_without: dict[Chosen, Worth | None] = {}
+        self._known_hopefully: dict[Chosen, Worth | None] = {}
         self._grounds: dict[Chosen, _Ground | str] = {}
         union = build_union(self.topology, list(self.listed))
         self.refused = dict(union.refused)
@@ -74,13 +104,36 @@ class CandidateSets:
         return tuple(i for i in self.listed if i in wanted)
 
     def judge(
-        self, sets: Sequence[Sequence[str]], progress: Progress | None = None, *, own_events: bool = True
+        self, sets: Sequence[Sequence[str]], progress: Progress | None = None, *, further: bool = False
     ) -> list[Worth | None]:
         """Return the worth of each set, ``None`` where it cannot be applied.
 
-        Without ``own_events`` the failures of what the candidates bring are left out: cheaper, and never worth less.
+        ``further`` says that larger sets will be asked for, so that these are worth keeping.
         """
-        known = self._known if own_events else self._known_without
+
+        def measure(ground: _Ground, segments: Sequence[Segment], report: Progress) -> list[Worth]:
+            return ground.evaluator.measure(segments, report, further=further)
+
+        return self._look_up(sets, self._known, measure, progress)
+
+    def judge_hopefully(self, sets: Sequence[Sequence[str]]) -> list[Worth | None]:
+        """As :meth:`judge`, by the cases in the modes asked alone and without the failures of what is added.
+
+        So what is said of harm is too little; what is gained and cured is never less than :meth:`judge` says.
+        """
+
+        def measure(ground: _Ground, segments: Sequence[Segment], report: Progress) -> list[Worth]:
+            return ground.optimist.measure(segments, report, own_events=False)
+
+        return self._look_up(sets, self._known_hopefully, measure, None)
+
+    def _look_up(
+        self,
+        sets: Sequence[Sequence[str]],
+        known: dict[Chosen, Worth | None],
+        measure: Callable[[_Ground, Sequence[Segment], Progress], list[Worth]],
+        progress: Progress | None,
+    ) -> list[Worth | None]:
         wanted = [self.ordered(s) for s in sets]
         by_ground: dict[Chosen, list[Chosen]] = {}
         for chosen in dict.fromkeys(wanted):
@@ -101,18 +154,14 @@ class CandidateSets:
                     known[chosen] = None
             if not fitting:
                 continue
-            assert ground.evaluator is not None
             before = done
 
             def report(n: int, _total: int, before: int = before) -> None:
                 if progress is not None:
                     progress(before + n, total)
 
-            segments = [
-                Segment(s.present, (*ground.own, *s.own_events) if own_events else ())
-                for s in union_segments(ground.union, [added for _, added in fitting])
-            ]
-            for (chosen, _), worth in zip(fitting, ground.evaluator.measure(segments, report), strict=True):
+            segments = list(union_segments(ground.union, [added for _, added in fitting], ground.own))
+            for (chosen, _), worth in zip(fitting, measure(ground, segments, report), strict=True):
                 known[chosen] = worth
             self.evaluations += len(fitting)
             done += len(group)
@@ -129,21 +178,14 @@ class CandidateSets:
         return self._grounds[first]
 
     def _ground(self, first: Chosen, after: Topology, union: Union) -> _Ground:
-        brought = [a.nodes for a in union.additions.values()]
         baseline = self.baseline
         if not first:
-            evaluator = Evaluator(baseline, union.topology, baseline.cases, brought=brought) if brought else None
-            if evaluator is None:
-                evaluator = applied_evaluator(baseline, after)
-            return _Ground((), union, evaluator)
-        whole = applied_evaluator(baseline, after)
+            return _Ground(baseline, after, union, baseline.cases if union.additions else baseline.every_case)
         own = own_events(baseline, after)
-        if not brought or own:
-            # With own events in the ground, their cases are not covered by what fails without candidates.
-            cases = baseline.every_case
-        else:
+        cases = baseline.every_case
+        # With own events in the ground, their cases are not covered by what fails without candidates.
+        if union.additions and not own and len(baseline.cases) < len(cases):
             alone = find_baseline(after, baseline.order, baseline.modes).cases
-            cases = tuple(dict.fromkeys((*baseline.cases, *alone, *whole.newly_failing())))
-        if not brought:
-            return _Ground(own, union, whole)
-        return _Ground(own, union, Evaluator(baseline, union.topology, cases, brought=brought, own_stays=bool(own)))
+            newly = applied_evaluator(baseline, after).newly_failing()
+            cases = tuple(dict.fromkeys((*baseline.cases, *alone, *newly)))
+        return _Ground(baseline, after, union, cases, own)

@@ -122,7 +122,7 @@ def rank_candidates(
     worths = dict(zip(usable, sets.judge([(i,) for i in usable], progress), strict=True))
     pairs = [p for p in combinations(usable, 2) if not sets.excludes(*p)]
     if len(pairs) <= MOST_PAIRS:
-        sets.judge(pairs, progress)
+        sets.judge(pairs, progress, further=budget_min is not None)
         interactions = find_interactions(sets, pairs, worths)
     else:
         pairs, interactions = [], ()
@@ -238,7 +238,7 @@ def _best_set(
     ]
     without = tuple(i for i in sets.usable if i not in timed)
     bound = _bound(sets, candidates, baseline)
-    return choose_set(items, budget, lambda s: sets.judge(s, progress), bound), without
+    return choose_set(items, budget, lambda s: sets.judge(s, progress, further=True), bound), without
 
 
 def _bound(sets: CandidateSets, candidates: Candidates, baseline: Baseline) -> Bound:
@@ -246,7 +246,7 @@ def _bound(sets: CandidateSets, candidates: Candidates, baseline: Baseline) -> B
     if baseline.modes == ("loss",):
 
         def bound(wide: Sequence[tuple[str, ...]]) -> list[Key]:
-            return [(w.gained_weight, w.cured, 0.0) if w else _HIGHEST for w in sets.judge(wide, own_events=False)]
+            return [(w.gained_weight, w.cured, 0.0) if w else _HIGHEST for w in sets.judge_hopefully(wide)]
 
         return bound
     if "loss" not in baseline.modes:
@@ -273,7 +273,7 @@ def _bound(sets: CandidateSets, candidates: Candidates, baseline: Baseline) -> B
             )
             if w
             else _HIGHEST
-            for w in by_loss.judge(wide, own_events=False)
+            for w in by_loss.judge_hopefully(wide)
         ]
 
     return bound_by_loss

@@ -14,11 +14,13 @@ from __future__ import annotations
 import heapq
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from itertools import count
 
 from powerfault.jumper.candidate_baseline import Worth
 
 MOST_SETS = 10_000
-MOST_EVALUATIONS = 10_000
+MOST_EVALUATIONS = 50_000
+RUNNERS_UP = 5
 NODES_AT_ONCE = 192
 MOST_ROOTS = 32
 
@@ -62,13 +64,13 @@ def fitting_sets(items: Sequence[Item], budget: float, most: int | None = None) 
 
     Stops after ``most`` + 1 of them.
     """
-    count = 0
+    yielded = 0
     stack: list[tuple[int, tuple[str, ...], float, frozenset[str]]] = [(0, (), 0.0, frozenset())]
     while stack:
         start, chosen, spent, barred = stack.pop()
         yield chosen
-        count += 1
-        if most is not None and count > most:
+        yielded += 1
+        if most is not None and yielded > most:
             return
         for i in range(len(items) - 1, start - 1, -1):
             item = items[i]
@@ -97,7 +99,7 @@ def _try_all(items: Sequence[Item], sets: Sequence[tuple[str, ...]], judge: Judg
         bound=None,
         feasible=len(found),
         evaluations=len(sets),
-        runners_up=tuple((s, w, totals.minutes(s)) for s, w in found[1:6]),
+        runners_up=tuple((s, w, totals.minutes(s)) for s, w in found[1 : 1 + RUNNERS_UP]),
     )
 
 
@@ -116,25 +118,87 @@ class _Totals:
         return (*key, self.minutes(members), length, len(members), tuple(self.place[i] for i in members))
 
 
+@dataclass(slots=True)
+class _Node:
+    """Sets with ``chosen`` in them and further candidates from the ``start``-th on, as far as they fit."""
+
+    chosen: tuple[str, ...]
+    start: int
+    minutes: float
+    barred: frozenset[str]
+
+
+class _Search:
+    """The best sets found so far. A set is judged only if its bound leaves it a place among them."""
+
+    def __init__(self, items: Sequence[Item], judge: Judge, bound: Bound | None) -> None:
+        self.totals = _Totals(items)
+        self.judge, self.bound = judge, bound
+        self.evaluations = 0
+        self.best: list[tuple[tuple[object, ...], tuple[str, ...], Worth]] = []
+
+    def highest(self, sets: Sequence[tuple[str, ...]]) -> list[Key]:
+        """The highest keys that subsets of ``sets`` could have."""
+        assert self.bound is not None
+        self.evaluations += len(sets)
+        return self.bound(sets)
+
+    def offer(self, sets: Sequence[tuple[str, ...]]) -> list[Worth | None]:
+        """Judge ``sets`` and keep the best, each with its members in the order of the items."""
+        self.evaluations += len(sets)
+        sets = [tuple(sorted(s, key=self.totals.place.__getitem__)) for s in sets]
+        worths = self.judge(sets)
+        known = {chosen for _, chosen, _ in self.best}
+        for chosen, worth in zip(sets, worths, strict=True):
+            if worth is not None and chosen not in known:
+                self.best.append((self.totals.order(chosen, worth), chosen, worth))
+        self.best = sorted(self.best, key=lambda b: b[0])[: 1 + RUNNERS_UP]
+        return worths
+
+    def offer_promising(self, sets: Sequence[tuple[str, ...]]) -> None:
+        """As :meth:`offer`, of those that may be among the best."""
+        if len(self.best) > RUNNERS_UP:
+            least = self.best[-1][2].key
+            sets = [s for s, high in zip(sets, self.highest(sets), strict=True) if high >= least]
+        self.offer(sets)
+
+    def hopeless(self, high: Key, minutes: float) -> bool:
+        """Whether no set of that key or less and of that many minutes or more can come first."""
+        return (*(-k for k in high), minutes) > self.best[0][0][:4]
+
+
 def _branch_and_bound(items: Sequence[Item], budget: float, judge: Judge, bound: Bound | None) -> BestSet:
-    totals = _Totals(items)
-    evaluations = 0
-    best: list[tuple[tuple[object, ...], tuple[str, ...], Worth]] = []
-
-    def offer(sets: Sequence[tuple[str, ...]]) -> None:
-        nonlocal evaluations, best
-        evaluations += len(sets)
-        for chosen, worth in zip(sets, judge(sets), strict=True):
-            if worth is not None and all(chosen != b[1] for b in best):
-                best.append((totals.order(chosen, worth), chosen, worth))
-        best = sorted(best, key=lambda b: b[0])[:6]
-
+    search = _Search(items, judge, bound)
     # Those worth most alone are decided first, so that good sets and low bounds come early.
     affordable = [i for i in items if i.minutes <= budget + 1e-9]
-    offer([(), *((i.id,) for i in affordable)])
-    alone = dict(zip([i.id for i in affordable], judge([(i.id,) for i in affordable]), strict=True))
-    affordable.sort(key=lambda i: totals.order((i.id,), w) if (w := alone[i.id]) else (float("inf"),))
+    worths = search.offer([(), *((i.id,) for i in affordable)])[1:]
+    alone = dict(zip([i.id for i in affordable], worths, strict=True))
+    affordable.sort(key=lambda i: search.totals.order((i.id,), w) if (w := alone[i.id]) else (float("inf"),))
+    _add_greedily(search, affordable, budget)
+
+    roots = list(fitting_sets([i for i in affordable if not i.only_adds], budget, MOST_ROOTS))
+    proved, top = False, None
+    if bound is not None and len(roots) <= MOST_ROOTS:
+        search.offer(roots)
+        top = _descend(search, roots, [i for i in affordable if i.only_adds], budget)
+        proved = top is None or top <= search.best[0][2].key
+    _, members, worth = search.best[0]
+    return BestSet(
+        members=members,
+        worth=worth,
+        minutes=search.totals.minutes(members),
+        proved=proved,
+        bound=None if proved else top,
+        feasible=None,
+        evaluations=search.evaluations,
+        runners_up=tuple((s, w, search.totals.minutes(s)) for _, s, w in search.best[1:]),
+    )
+
+
+def _add_greedily(search: _Search, affordable: Sequence[Item], budget: float) -> None:
+    """Offer the sets that come from adding, again and again, what makes the best set."""
     greedy: tuple[str, ...] = ()
+    totals = search.totals
     while True:
         fits = [
             (*greedy, i.id)
@@ -143,70 +207,56 @@ def _branch_and_bound(items: Sequence[Item], budget: float, judge: Judge, bound:
             and totals.minutes(greedy) + i.minutes <= budget + 1e-9
             and not any(i.id in totals.by_id[g].excludes for g in greedy)
         ]
-        if not fits:
-            break
-        offer(fits)
-        ranked = [(totals.order(s, w), s) for s, w in zip(fits, judge(fits), strict=True) if w is not None]
+        worths = search.offer(fits) if fits else []
+        ranked = [(totals.order(s, w), s) for s, w in zip(fits, worths, strict=True) if w is not None]
         if not ranked:
-            break
+            return
         greedy = min(ranked)[1]
 
-    # Nodes: (negated bound, number, chosen, next candidate, minutes spent, barred).
-    heap: list[tuple[Key, int, tuple[str, ...], int, float, frozenset[str]]] = []
-    number = 0
-    top: Key = (float("-inf"), 0.0, 0.0)
-    roots = list(fitting_sets([i for i in affordable if not i.only_adds], budget, MOST_ROOTS))
-    affordable = [i for i in affordable if i.only_adds]
-    if len(roots) > MOST_ROOTS:
-        bound = None
-    if bound is not None:
-        offer(roots)
-        for root in roots:
-            spent = totals.minutes(root)
-            barred = frozenset().union(*(totals.by_id[i].excludes for i in root))
-            open_ = (i.id for i in affordable if i.id not in barred and spent + i.minutes <= budget + 1e-9)
-            high = bound([(*root, *open_)])[0]
-            evaluations += 1
-            number += 1
-            heapq.heappush(heap, ((-high[0], -high[1], -high[2]), number, root, 0, spent, barred))
+
+def _descend(
+    search: _Search, roots: Sequence[tuple[str, ...]], affordable: Sequence[Item], budget: float
+) -> Key | None:
+    """Search below each of ``roots``, highest bound first; return the highest bound left, ``None`` if none is."""
+    totals = search.totals
+
+    def fits(node: _Node, item: Item) -> bool:
+        return item.id not in node.barred and node.minutes + item.minutes <= budget + 1e-9
+
+    def widest(node: _Node) -> tuple[str, ...]:
+        return (*node.chosen, *(i.id for i in affordable[node.start :] if fits(node, i)))
+
+    heap: list[tuple[Key, int, _Node]] = []
+    number = count()
+
+    def push(nodes: Sequence[_Node]) -> None:
+        for node, high in zip(nodes, search.highest([widest(n) for n in nodes]), strict=True):
+            if not search.hopeless(high, node.minutes):
+                heapq.heappush(heap, ((-high[0], -high[1], -high[2]), next(number), node))
+
+    push(
+        [
+            _Node(root, 0, totals.minutes(root), frozenset().union(*(totals.by_id[i].excludes for i in root)))
+            for root in roots
+        ]
+    )
     while heap:
-        limit = best[0][2].key
-        top = (-heap[0][0][0], -heap[0][0][1], -heap[0][0][2])
-        if top <= limit or evaluations >= MOST_EVALUATIONS:
-            break
-        nodes: list[tuple[Key, int, tuple[str, ...], int, float, frozenset[str]]] = []
-        while heap and len(nodes) < NODES_AT_ONCE:
-            node = heapq.heappop(heap)
-            if tuple(-k for k in node[0]) > limit:
-                nodes.append(node)
-        children: list[tuple[tuple[str, ...], int, float, frozenset[str]]] = []
-        for _, _, chosen, k, spent, barred in nodes:
-            while k < len(affordable) and (affordable[k].id in barred or spent + affordable[k].minutes > budget + 1e-9):
-                k += 1
-            if k == len(affordable):
+        high = (-heap[0][0][0], -heap[0][0][1], -heap[0][0][2])
+        if search.evaluations >= MOST_EVALUATIONS:
+            return high
+        children: list[_Node] = []
+        while heap and len(children) < 2 * NODES_AT_ONCE:
+            negated, _, node = heapq.heappop(heap)
+            if search.hopeless((-negated[0], -negated[1], -negated[2]), node.minutes):
+                continue
+            k = next((k for k in range(node.start, len(affordable)) if fits(node, affordable[k])), None)
+            if k is None:
                 continue
             item = affordable[k]
-            children.append(((*chosen, item.id), k + 1, spent + item.minutes, barred | item.excludes))
-            children.append((chosen, k + 1, spent, barred))
-        offer([c[0] for c in children[::2]])
-        widest = [
-            (*chosen, *(i.id for i in affordable[k:] if i.id not in barred and spent + i.minutes <= budget + 1e-9))
-            for chosen, k, spent, barred in children
-        ]
-        evaluations += len(widest)
-        assert bound is not None
-        for (chosen, k, spent, barred), high in zip(children, bound(widest), strict=True):
-            number += 1
-            heapq.heappush(heap, ((-high[0], -high[1], -high[2]), number, chosen, k, spent, barred))
-    _, members, worth = best[0]
-    proved = bound is not None and (not heap or top <= worth.key)
-    return BestSet(
-        members=members,
-        worth=worth,
-        minutes=totals.minutes(members),
-        proved=proved,
-        bound=None if proved or bound is None else top,
-        feasible=None,
-        evaluations=evaluations,
-        runners_up=tuple((s, w, totals.minutes(s)) for _, s, w in best[1:6]),
-    )
+            barred = node.barred | item.excludes
+            children.append(_Node((*node.chosen, item.id), k + 1, node.minutes + item.minutes, barred))
+            children.append(_Node(node.chosen, k + 1, node.minutes, node.barred))
+        if children:
+            search.offer_promising([c.chosen for c in children[::2]])
+            push(children)
+    return None
