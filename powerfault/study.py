@@ -37,6 +37,7 @@ from powerfault.measures.capacity_study import ASSUMPTIONS
 from powerfault.measures.cutsets import CutSets, cut_sets_of_system, minimal_cut_sets
 from powerfault.measures.direct_cutsets import direct_cut_sets
 from powerfault.measures.rated_table import RatedTable, rated_table
+from powerfault.model.collector import collector_paused
 from powerfault.model.elements import OUTCOMES, Event, Topology
 from powerfault.network.failure_modes import check_modes, describe_unasked, list_events, parse_event
 from powerfault.network.graph import Network, build_network
@@ -143,7 +144,7 @@ class Study:
 
     def _iter_cases(self, events: Sequence[T]) -> Iterator[tuple[tuple[T, ...], dict[str, str]]]:
         """As :meth:`iter_cases`, with what ``events`` holds by event number in place of the events."""
-        consumers = self.table.consumers
+        consumers, n_outcomes = self.table.consumers, len(OUTCOMES)
         for run in self.table.touched():
             if not len(run.case):
                 continue
@@ -151,11 +152,16 @@ class Study:
             failed = zip(
                 *([events[e] for e in column] for column in run.cases[run.case[starts]].T.tolist()), strict=True
             )
-            names = [consumers[i] for i in run.consumer.tolist()]
-            words = [OUTCOMES[i] for i in run.outcome.tolist()]
-            bounds = pairwise([*starts.tolist(), len(names)])
+            # Many cases of a run have the same outcomes: those are put in words once, and copied.
+            cells = (run.consumer * n_outcomes + run.outcome).astype(np.int64).tobytes()
+            written: dict[bytes, dict[str, str]] = {}
+            bounds = pairwise([*(8 * starts).tolist(), len(cells)])
             for case, (begin, end) in zip(failed, bounds, strict=True):
-                yield case, dict(zip(names[begin:end], words[begin:end], strict=True))
+                own = cells[begin:end]
+                if own not in written:
+                    numbers = np.frombuffer(own, np.int64).tolist()
+                    written[own] = {consumers[i // n_outcomes]: OUTCOMES[i % n_outcomes] for i in numbers}
+                yield case, written[own].copy()
 
     def iter_cases_by_phase(self) -> Iterator[tuple[tuple[Event, ...], dict[str, str], dict[str, dict[str, str]]]]:
         """As :meth:`iter_cases`, with the outcomes by phase where the study kept phases, else an empty mapping."""
@@ -205,6 +211,7 @@ class Study:
             result["cases"] = self._cases_json()
         return result
 
+    @collector_paused()
     def _cases_json(self) -> list[dict[str, Any]]:
         if self.table.phase_baseline is None and self.rated is None:
             names = [str(e) for e in self.events]

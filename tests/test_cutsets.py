@@ -26,6 +26,9 @@ def both(topology: Topology, order: int, modes: tuple[str, ...]) -> tuple[list[l
     enumerated = minimal_cut_sets(evaluate_system(system), rides)
     direct = direct_cut_sets(system, rides)
     assert [c.smallest for c in enumerated] == [c.smallest for c in direct]
+    for cuts in (*enumerated, *direct):
+        for size in range(order + 2):
+            assert cuts.of_size(size) == [cut for cut in cuts if len(cut) == size]
     return [list(c) for c in enumerated], [list(c) for c in direct]
 
 

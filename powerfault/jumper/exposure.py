@@ -84,18 +84,17 @@ class StateJudge:
                 outcomes[consumer.id] = OUTCOMES[outcome]
             if outcome > rides[i]:
                 failing.append(consumer.id)
-            sets = list(cuts[i])
-            for cut in sets:
-                if len(cut) == 1:
-                    singles.setdefault(str(cut[0]), []).append(consumer.id)
-            tolerates[consumer.id] = min((len(c) - 1 for c in sets), default=self.order)
-            if not sets:
+            for cut in cuts[i].of_size(1):
+                singles.setdefault(str(cut[0]), []).append(consumer.id)
+            smallest = cuts[i].smallest
+            tolerates[consumer.id] = self.order if smallest is None else smallest - 1
+            if smallest is None:
                 bounded.add(consumer.id)
             need = consumer.required_tolerance
             if need is not None:
                 required[consumer.id] = need
                 short = need - tolerates[consumer.id]
-                if short > 0 and sets:
+                if short > 0 and smallest is not None:
                     unmet.append(consumer.id)
                     shortfall += short
         return Judgement(

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from powerfault.errors import RequestError
 from powerfault.failures.verdicts import Verdict
 from powerfault.jumper.comparison import Judged, Lookup
+from powerfault.model.collector import collector_paused
 from powerfault.model.elements import OUTCOMES, Event
 
 Found = Mapping[tuple[int, ...], Mapping[int, int]]
@@ -82,6 +83,7 @@ class SavedResult:
         return tuple(n.removeprefix(QUESTION_CHANGED) for n in notes if n.startswith(QUESTION_CHANGED))
 
 
+@collector_paused()
 def read_saved_result(path: str | Path) -> SavedResult:
     """Read what ``powerfault faults --json`` printed. Raises :class:`RequestError` where it is not that."""
     try:

@@ -58,11 +58,18 @@ class CutSets(Sequence[CutSet]):
             if len({self._events[e].id for e in chosen}) == len(chosen):
                 yield tuple(sorted(chosen))
 
+    def of_size(self, size: int) -> list[CutSet]:
+        """Return the cut sets of so many events alone, without writing out the others."""
+        numbers = [
+            case for chosen in self._minimal if chosen.shape[1] == size for row in chosen for case in self._numbers(row)
+        ]
+        numbers.sort()
+        return [tuple(self._events[e] for e in case) for case in numbers]
+
     def _written(self) -> list[CutSet]:
         if self._all is None:
-            numbers = [case for chosen in self._minimal for row in chosen for case in self._numbers(row)]
-            numbers.sort(key=lambda case: (len(case), case))
-            self._all = [tuple(self._events[e] for e in case) for case in numbers]
+            sizes_held = sorted({chosen.shape[1] for chosen in self._minimal})
+            self._all = [cut for size in sizes_held for cut in self.of_size(size)]
         return self._all
 
     @overload
