@@ -211,6 +211,26 @@ def test_sets_made_up_of_smaller_ones_equal_sets_evaluated_whole(
     assert few < many or not system.proposals
 
 
+def test_a_standing_short_that_a_tie_lets_in_breaks_what_losses_alone_did_not() -> None:
+    # The switch of the tie opens on command, unless both sources that keep it operable are lost; then L is never freed.
+    # That pair fails nothing today.
+    system = topology(
+        {"S": "source", "S1": "source", "S2": "source", "B": "bus", "C": "bus", "Z": "bus"},
+        ["S -> B", "S1 -> C", "S2 -> C"],
+        {"L": {"fed_by": "B", "severity": "critical", "rides_through": "commanded"}},
+        standing="Z:short",
+        proposals={"T": Proposal(id="T", add={
+            "components": {"K": {"kind": "switch", "operated": "commanded", "operated_by": ["C"]}},
+            "feeds": ["Z <-> K <-> B"]})},
+    )  # fmt: skip
+    sets = CandidateSets(as_candidates(system), find_baseline(system, 2, ("loss",)))
+    worth = sets.judge([("T",)])[0]
+    assert worth is not None
+    assert close(worth, worth_by_reference(system, apply_proposals(system, ["T"]), 2, ("loss",)))
+    # The single events that leave the switch closed, and of weight a tenth the pair.
+    assert worth.broken == pytest.approx(4 * 2 + 4 * 0.1)
+
+
 def test_random_systems_tell_something() -> None:
     """The property test above is worth something only if its systems gain, cure, break and spread."""
     seen = {"gained": 0, "harmed": 0, "cured": 0, "broken": 0, "spread": 0, "own_harm": 0}

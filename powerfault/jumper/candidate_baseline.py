@@ -2,7 +2,8 @@
 
 In mode ``loss`` adding never harms (every fixpoint is monotone in what is there), so of the cases of two and more
 events only those matter that fail some consumer today: as a minimal cut set that could be cured, or as a case that a
-requirement asks about. In other modes all cases matter.
+requirement asks about. In other modes all cases matter, and so they do where a short or leak stands, since what is
+added could spread it.
 """
 
 from __future__ import annotations
@@ -78,6 +79,11 @@ class Baseline:
     """Minimal cut sets by consumer."""
 
 
+def adding_never_harms(topology: Topology, modes: Sequence[str]) -> bool:
+    """Whether no case in these modes can fail a consumer for what was added: where nothing can be in a zone."""
+    return tuple(modes) == ("loss",) and not any(e.mode in ("short", "leak") for e in topology.standing)
+
+
 def find_baseline(topology: Topology, order: int, modes: Sequence[str]) -> Baseline:
     """Evaluate the system as it is."""
     rides = rides_through_stages(topology)
@@ -90,7 +96,7 @@ def find_baseline(topology: Topology, order: int, modes: Sequence[str]) -> Basel
     consumers = list(topology.consumers())
     required = tuple(c.required_tolerance for c in consumers)
     asks = np.array([r or 0 for r in required], np.int64)
-    loss_alone = tuple(modes) == ("loss",)
+    safe = adding_never_harms(topology, modes)
     table = evaluate_table(build_network(topology), order, modes)
     events, stages = table.events, np.array(rides, np.uint8)
     cuts: list[list[tuple[Event, ...]]] = [
@@ -121,7 +127,7 @@ def find_baseline(topology: Topology, order: int, modes: Sequence[str]) -> Basel
             larger += named
             # Neither a cut set that could be cured nor a case that a requirement asks about: it tells nothing.
             tells = (new | (fails & (asks >= k))).any(axis=1)
-            telling += [named[n] for n in np.flatnonzero(tells).tolist()] if loss_alone else named
+            telling += [named[n] for n in np.flatnonzero(tells).tolist()] if safe else named
     if len(telling) > MOST_CASES:
         raise TooLargeError(
             f"{len(telling):,} cases would be evaluated for every set of candidates, {MOST_CASES:,} are the most; "

@@ -2,10 +2,11 @@
 
 A set of candidates is a *segment* of lanes: one lane a case, the same cases for every set, with the candidates that
 are not in the set absent. Which cases? All single events in every mode, and of the larger cases in the modes asked
-those that could matter: in mode ``loss`` adding never harms, so only today's minimal cut sets, and failing cases that
-a requirement asks about; in other modes all. Cases of identical effect share a lane, and a lane in which the
-candidates of a set do not act on each other is not evaluated again (:mod:`powerfault.jumper.candidate_rows`). The
-events of the candidates' own components are further cases (:mod:`powerfault.jumper.candidate_own`).
+those that could matter: in mode ``loss``, where nothing stands shorted, adding never harms, so only today's minimal cut
+sets, and failing cases that a requirement asks about; otherwise all. Cases of identical effect share a lane, and a lane
+in which the candidates of a set do not act on each other is not evaluated again
+(:mod:`powerfault.jumper.candidate_rows`). The events of the candidates' own components are further cases
+(:mod:`powerfault.jumper.candidate_own`).
 
 What is measured, for a set:
 
@@ -31,7 +32,7 @@ from numpy.typing import NDArray
 
 from powerfault.failures.plan import make_plan
 from powerfault.failures.verdicts import rides_through_stages
-from powerfault.jumper.candidate_baseline import ORDER_SHARE, Baseline, Worth
+from powerfault.jumper.candidate_baseline import ORDER_SHARE, Baseline, Worth, adding_never_harms
 from powerfault.jumper.candidate_lanes import (
     Case,
     Flags,
@@ -161,14 +162,15 @@ class Evaluator:
         """Lanes to combine with own events, each with the most own events that are worth adding.
 
         A case with own losses fails a consumer only if the rest of it does with no candidate there (what a candidate
-        keeps is not less than nothing), which matters up to the tolerance required. In other modes all is combined.
+        keeps is not less than nothing), which matters up to the tolerance required. Where adding may harm, all is
+        combined.
         """
         baseline, found = self.baseline, []
         bare = bits_by_lane(self.book.fails[: len(self.size)], len(self.columns))
         required = np.array([r or 0 for r in self.required], np.int64)
         for n in np.flatnonzero(self.asked & (self.size < baseline.order)).tolist():
             most = baseline.order - int(self.size[n])
-            if baseline.modes == ("loss",) and only_adds:
+            if only_adds and adding_never_harms(baseline.topology, baseline.modes):
                 most = min(most, int((required * bare[n]).max(initial=0)) - int(self.size[n]))
             if most > 0:
                 found.append((n, most))

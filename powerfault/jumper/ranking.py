@@ -17,7 +17,7 @@ from dataclasses import dataclass
 from itertools import combinations
 
 from powerfault.errors import RequestError
-from powerfault.jumper.candidate_baseline import WEIGHTS, Baseline, Worth, find_baseline
+from powerfault.jumper.candidate_baseline import WEIGHTS, Baseline, Worth, adding_never_harms, find_baseline
 from powerfault.jumper.candidate_sets import CandidateSets
 from powerfault.jumper.candidates import Candidate, Candidates, find_candidates
 from powerfault.jumper.set_selection import BestSet, Bound, Item, Key, choose_set
@@ -242,14 +242,18 @@ def _best_set(
 
 
 def _bound(sets: CandidateSets, candidates: Candidates, baseline: Baseline) -> Bound:
-    """Highest keys that subsets of given sets could have, from their cases in mode ``loss`` alone."""
-    if baseline.modes == ("loss",):
+    """Highest keys that subsets of given sets could have, from their cases in mode ``loss`` alone.
+
+    Where a short or leak stands, a set may be worth more than a larger one in this mode too; then only what there is to
+    gain in all is known.
+    """
+    if adding_never_harms(baseline.topology, baseline.modes):
 
         def bound(wide: Sequence[tuple[str, ...]]) -> list[Key]:
             return [(w.gained_weight, w.cured, 0.0) if w else _HIGHEST for w in sets.judge_hopefully(wide)]
 
         return bound
-    if "loss" not in baseline.modes:
+    if "loss" not in baseline.modes or not adding_never_harms(baseline.topology, ("loss",)):
         everything = sum(baseline.weights)
         cuts = sum(w * len(c) for w, c in zip(baseline.weights, baseline.cuts, strict=True))
         return lambda wide: [(everything, cuts, 0.0)] * len(wide)
