@@ -2,10 +2,10 @@
 
 Besides what fails, a lane can tell which candidates it leaves *alone*, so that they need not be evaluated again:
 
-* A candidate is **quiet** in a case if, with it alone added, no node of the system changes at any stage, no zone takes
-  in any of its own nodes, and it offers power only to nodes that are live anyway or cannot be live at all.
-* A lane leaves a candidate alone if all nodes that the candidate touches or watches are as they are in that case with
-  no candidate there.
+* A lane leaves a candidate **alone** if all nodes that the candidate touches or watches are at every stage as they are
+  in that case with no candidate there.
+* A candidate is **quiet** in a case if, with it alone added, it leaves itself alone, no zone takes in any of its own
+  nodes, and it offers power only to nodes that are live anyway or cannot be live at all.
 
 In a lane that leaves alone a candidate which is quiet in its case, adding that candidate changes nothing: it would see
 the same surroundings, so its own nodes would be as they were, and they add nothing to what is a least fixpoint. Needs
@@ -15,7 +15,7 @@ added; so a lane where one of those is not served at once leaves no candidate al
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -29,7 +29,7 @@ from powerfault.model.elements import STAGES, Event, Topology
 from powerfault.network.graph import build_network
 
 LANES_AT_ONCE = 1 << 17
-LANES_AS_NUMBERS = 1 << 15
+LANES_AS_NUMBERS = 1 << 17
 """Up to here whole numbers are the faster rows."""
 ZONED = ("short", "leak")
 
@@ -110,10 +110,10 @@ class LaneEvaluator:
         self.events = self.numbered(cases)
         self.zoned = self.is_zoned(self.events)
         owned = {v for nodes in brought for v in nodes}
-        self._ground = [v for v in range(len(self.network.ids)) if v not in owned]
         self._borders = [self._border(nodes, owned) for nodes in brought]
         self._watched = sorted(set().union(*self._borders))
         self._bare: list[NDArray[np.uint8]] = []
+        self._once = np.zeros(0, bool)
         self._bare_of: dict[tuple[State, int], int] = {}
 
     def numbered(self, cases: Sequence[Case]) -> Numbers:
@@ -151,58 +151,52 @@ class LaneEvaluator:
 
         ``lane`` is the shared case within each case, to be told which candidates it leaves alone; without it, none.
         """
-        count = len(events)
-        found = self._nothing(count)
+        found = self._nothing(len(events))
+        for part, energised, zoned in self._parts(events, sets, set_of, lane is not None):
+            found.fails[part] = self._fails(energised)
+            if zoned:
+                found.reach[part] = self._reach(energised)
+            if lane is not None:
+                found.alone[part] = self._left_alone(energised, lane[part], zoned)
+        return found
+
+    def _parts(
+        self, events: Numbers, sets: Sequence[Sequence[int]], set_of: Numbers, keep_rows: bool
+    ) -> Iterator[tuple[Numbers, _Evaluated, bool]]:
+        """Evaluate some lanes at a time: yield their positions, the rows, and whether they have zones."""
         zoned = self.is_zoned(events)
         for with_zone in (False, True):
             own = np.flatnonzero(zoned if with_zone else ~zoned)
             for start in range(0, len(own), LANES_AT_ONCE):
                 part = own[start : start + LANES_AT_ONCE]
                 used, set_at = np.unique(set_of[part], return_inverse=True)
-                energised = self._energise(
-                    self._struck(events[part]),
-                    len(part),
-                    [sets[s] for s in used],
-                    set_at,
-                    with_zone or lane is not None,
-                )
-                found.fails[part] = self._fails(energised)
-                if with_zone:
-                    found.reach[part] = self._reach(energised)
-                if lane is not None:
-                    found.alone[part] = self._left_alone(energised, lane[part], with_zone)
-        return found
+                here = [sets[s] for s in used]
+                yield part, self._energise(events[part], here, set_at, keep_rows or with_zone), with_zone
 
     def _nothing(self, count: int) -> Found:
         return Found(
             *(np.zeros((count, words_for(len(x))), np.uint64) for x in (self.consumers, self.channels, self.brought))
         )
 
-    def _struck(self, events: Numbers) -> Iterator[tuple[int, str, Words]]:
-        """By event, its lanes as a row."""
+    def _struck(self, events: Numbers) -> Iterator[tuple[tuple[int, str], Words]]:
+        """By strike, its lanes as a row."""
         words = words_for(len(events))
         lane, column = np.nonzero(events >= 0)
         used, place = np.unique(events[lane, column], return_inverse=True)
         rows = np.zeros(len(used) * words, np.uint64)
         np.bitwise_or.at(rows, place * words + (lane >> 6), np.uint64(1) << (lane & 63).astype(np.uint64))
         for e, row in zip(used.tolist(), rows.reshape(-1, words), strict=True):
-            yield *self.strikes[e], row
+            yield self.strikes[e], row
 
-    def _energise(
-        self,
-        struck: Iterable[tuple[int, str, Words]],
-        count: int,
-        sets: Sequence[Sequence[int]],
-        set_of: Numbers,
-        keep_rows: bool,
-    ) -> _Evaluated:
+    def _energise(self, events: Numbers, sets: Sequence[Sequence[int]], set_of: Numbers, keep_rows: bool) -> _Evaluated:
+        count = len(events)
         small = count <= LANES_AS_NUMBERS
         lanes: Lanes = WholeNumberLanes(count) if small else WordLanes(count)
 
         def row_of(words: Words) -> Row:
             return int.from_bytes(words.astype("<u8", copy=False).tobytes(), "little") if small else words
 
-        rows = {(v, mode): row_of(row) for v, mode, row in struck} | dict.fromkeys(self.standing, lanes.full)
+        rows = {strike: row_of(row) for strike, row in self._struck(events)} | dict.fromkeys(self.standing, lanes.full)
         missing = np.ones((len(self.brought), len(sets)), bool)
         for s, present in enumerate(sets):
             missing[list(present), s] = False
@@ -266,7 +260,7 @@ class LaneEvaluator:
 
     def bare(self) -> Found:
         """All shared cases with no candidate there."""
-        found = self._energise(self._struck(self.events), self.lanes, [()], np.zeros(self.lanes, np.int64), True)
+        found = self._energise(self.events, [()], np.zeros(self.lanes, np.int64), True)
         contents: dict[bytes, int] = {}
         for state in self._states():
             for v in self._watched:
@@ -276,75 +270,94 @@ class LaneEvaluator:
                     contents[content] = len(self._bare)
                     self._bare.append(bits_of(row, self.lanes).view(np.uint8))
                 self._bare_of[state, v] = contents[content]
-        once = by_lane([self._served_at_once(found)] * len(self.brought), self.lanes)
-        return Found(self._fails(found), self._reach(found), once)
+        once = self._served_at_once(found)
+        self._once = bits_of(once, self.lanes)
+        return Found(self._fails(found), self._reach(found), by_lane([once] * len(self.brought), self.lanes))
 
     def each_alone(self, candidates: Sequence[int]) -> Iterator[tuple[int, Flags, Found]]:
-        """By candidate: in which of the shared cases it is quiet, and the shared cases with it alone added."""
-        words = words_for(self.lanes)
-        at_once = max(1, LANES_AT_ONCE // (64 * words))
-        for start in range(0, len(candidates), at_once):
-            yield from self._some_alone(candidates[start : start + at_once], words)
+        """By candidate: in which of the shared cases it is quiet, and the others with it alone added."""
+        if not candidates:
+            return
+        lanes = [np.flatnonzero(~self._surely_quiet(j)) for j in candidates]
+        lane = np.concatenate(lanes)
+        set_of = np.repeat(np.arange(len(lanes)), [len(own) for own in lanes])
+        events, found, adds = self.events[lane], self._nothing(len(lane)), np.zeros(len(lane), bool)
+        for part, energised, zoned in self._parts(events, [(j,) for j in candidates], set_of, True):
+            found.fails[part] = self._fails(energised)
+            if zoned:
+                found.reach[part] = self._reach(energised)
+            found.alone[part] = self._left_alone(energised, lane[part], zoned)
+            adds[part] = bits_of(self._adds(energised, events[part]), len(part))
+        start = 0
+        for j, own in zip(candidates, lanes, strict=True):
+            mine = slice(start, start + len(own))
+            left = bits_by_lane(found.alone[mine], len(self.brought))[:, j]
+            loud = ~left | adds[mine]
+            quiet = np.ones(self.lanes, bool)
+            quiet[own[loud]] = False
+            yield j, quiet, found[mine][loud]
+            start += len(own)
 
-    def _some_alone(self, candidates: Sequence[int], words: int) -> Iterator[tuple[int, Flags, Found]]:
-        count = 1 + len(candidates)
-        width = count * words * 64
-        struck = [(v, mode, np.tile(row, count)) for v, mode, row in self._struck(self.events)]
-        sets = [(), *((j,) for j in candidates)]
-        found = self._energise(struck, width, sets, np.repeat(np.arange(count), words * 64), True)
+    def _surely_quiet(self, j: int) -> Flags:
+        """The shared cases in which, by those with no candidate there, a candidate is quiet.
 
-        def table(row: Words) -> Words:
-            return row.reshape(count, words)
+        So it is if no zone comes near it, and all that it could feed is live from the first stage on, or lost.
+        """
 
-        changed: dict[int, Words] = {}
-        anything = np.zeros((count, words), np.uint64)
-        for v in self._ground:
-            row, seen = np.zeros((count, words), np.uint64), set()
-            for state in self._states():
-                now = found.state(state, v)
-                if id(now) not in seen:
-                    seen.add(id(now))
-                    row |= table(now) ^ table(now)[0]
-            anything |= row
-            changed[v] = row
-        once = table(self._served_at_once(found))
-        lost = {v: row for v, mode, row in struck if mode == "loss"}
+        def bare(kind: str, v: int) -> list[Flags]:
+            return [self._bare[self._bare_of[(0, p, kind), v]].view(bool) for p in range(len(self.plan.phases))]
+
+        quiet = self._once.copy()
+        for v in self._borders[j]:
+            for zone in bare("zone", v):
+                quiet &= ~zone
+        for v in self._fed_by(j):
+            lost = self._lost(v)
+            for live in bare("live", v):
+                quiet &= live | lost
+        return quiet
+
+    def _fed_by(self, j: int) -> set[int]:
+        return {v for u in self.brought[j] for v in self.network.downstream[u]} & self._borders[j]
+
+    def _lost(self, v: int) -> Flags:
+        """The shared cases in which a node is lost."""
+        if (v, "loss") in self.standing:
+            return np.ones(self.lanes, bool)
+        number = next((n for n, strike in enumerate(self.strikes) if strike == (v, "loss")), -2)
+        found: Flags = np.any(self.events == number, axis=1)
+        return found
+
+    def _adds(self, found: _Evaluated, events: Numbers) -> Words:
+        """The lanes in which a zone takes in a candidate's node, or that offers power where it could be of use."""
+        lost = {v: row for (v, mode), row in self._struck(events) if mode == "loss"}
         lost |= {v: ~found.none for v, mode in self.standing if mode == "loss"}
-        fails = self._fails(found).reshape(count, words * 64, -1)
-        reach = self._reach(found).reshape(count, words * 64, -1)
-        left = np.empty((len(self.brought), count, words), np.uint64)
-        for i, border in enumerate(self._borders):
-            left[i] = once
-            for v in border:
-                left[i] &= ~changed[v]
-        for n, j in enumerate(candidates, 1):
-            quiet = once[0] & once[n] & ~anything[n]
-            for u in self.brought[j]:
-                quiet &= ~table(found.zone(0, 0, u))[n]
+        row = found.none.copy()
+        for j, nodes in enumerate(self.brought):
+            for u in nodes:
+                row |= found.zone(0, 0, u)
                 for v in self.network.downstream[u]:
-                    if v in changed:
-                        able = ~table(lost.get(v, found.none))[n]
-                        for s, p, _ in self._states(False):
-                            offered = table(found.live(s, p, u))[n] & ~table(found.live(s, p, v))[n]
-                            quiet &= ~(offered & able & ~table(found.zone(s, p, v))[n])
-            alone = Found(fails[n, : self.lanes], reach[n, : self.lanes], by_lane(list(left[:, n]), self.lanes))
-            yield j, bits_of(quiet, self.lanes), alone
+                    if v in self._borders[j]:
+                        offered = found.none
+                        for s, p, _ in self._states(zoned=False):
+                            offered = offered | (found.live(s, p, u) & ~found.live(s, p, v) & ~found.zone(s, p, v))
+                        row |= offered & ~lost.get(v, found.none)
+        return row
 
 
-def group_cases(ground: Topology, whole: Plan, cases: Sequence[Case]) -> list[list[int]]:
-    """Group ``cases`` by identical effect whatever candidates are there; each as positions in ``cases``.
+def group_cases(ground: Topology, whole: Plan, events: Sequence[Event], cases: Numbers) -> list[list[int]]:
+    """Group ``cases``, as numbers of ``events``, by identical effect whatever candidates are there.
 
     A fault that always passes between two nodes of ``ground`` does so whatever is added; a series there may get
     readers or feeds by what is added, so it must be one in the ``whole`` too.
     """
-    events, numbers = number_events(cases)
     plan = make_plan(build_network(ground))
     first, second = _classes(plan, events), None if whole.network.ids == plan.network.ids else _classes(whole, events)
     if second is not None:
         zoned = np.array([e.mode in ZONED for e in events], bool)
         second[zoned] = 0
         _, first = np.unique(np.column_stack([first, second]), axis=0, return_inverse=True)
-    effect = np.sort(np.append(first.ravel(), -1)[numbers], axis=1)
+    effect = np.sort(np.append(first.ravel(), -1)[cases], axis=1)
     # Two events of one class do what one does.
     again = np.zeros(effect.shape, bool)
     again[:, 1:] = effect[:, 1:] == effect[:, :-1]
@@ -361,7 +374,7 @@ def number_events(cases: Sequence[Case]) -> tuple[list[Event], Numbers]:
     """The events of ``cases``, and these as numbers of events, -1 where a case has fewer than the largest."""
     events: dict[Event, int] = {}
     known: dict[int, int] = {}
-    table = np.full((len(cases), max(map(len, cases), default=0)), -1, np.int64)
+    table = np.full((len(cases), max((1, *map(len, cases)))), -1, np.int64)
     for n, case in enumerate(cases):
         for k, event in enumerate(case):
             # Looked up as an object first: hashing an event takes longer than all the rest.

@@ -42,6 +42,7 @@ from powerfault.jumper.candidate_lanes import (
     Words,
     bits_by_lane,
     group_cases,
+    number_events,
     words_for,
 )
 from powerfault.jumper.candidate_own import OwnCases, OwnFound
@@ -105,9 +106,10 @@ class Evaluator:
             name: [self.network.index[i] for i in known_before if topology.components[i].channel == name]
             for name in topology.channels
         }
-        before = _before(baseline, self.cases, list(channels))
-        groups = _alike(group_cases(ground or topology, plan, self.cases), before)
-        self._describe(groups, before)
+        events, numbers = number_events(self.cases)
+        before = _before(baseline, self.cases, events, numbers, list(channels))
+        groups = _alike(group_cases(ground or topology, plan, events, numbers), before)
+        self._describe(groups, before, events, numbers)
         nodes = [[self.network.index[i] for i in own.nodes] for own in brought]
         shared = [self.cases[g[0]] for g in groups]
         evaluator = LaneEvaluator(plan, shared, self.columns, list(channels.values()), nodes)
@@ -117,30 +119,37 @@ class Evaluator:
 
     # ---- the shared cases
 
-    def _describe(self, groups: Sequence[Sequence[int]], before: Found) -> None:
+    def _describe(
+        self, groups: Sequence[Sequence[int]], before: Found, events: Sequence[Event], numbers: Numbers
+    ) -> None:
         """What the measures ask of each lane: a lane stands for a group of cases of identical effect."""
         baseline, cases = self.baseline, self.cases
         first = np.array([g[0] for g in groups])
         self.before, self.today = before.fails[first], before.reach[first]
         self.lane = lane = _lane_of(groups, len(cases))
-        size = np.array([len(c) for c in cases], np.int64)
+        size = (numbers >= 0).sum(axis=1)
         self.size = size[first]
-        self.asked = np.array([all(e.mode in baseline.modes for e in cases[n]) for n in first], bool)
+        asked = np.array([*(e.mode in baseline.modes for e in events), True], bool)
+        self.asked = np.all(asked[numbers[first]], axis=1)
         single = np.flatnonzero(size <= 1)
         self.single_count = np.bincount(lane[single], minlength=len(groups)).astype(float)
-        shorts = np.array([n for n in single.tolist() if cases[n] and cases[n][0].mode == "short"], np.int64)
+        short = np.array([*(e.mode == "short" for e in events), False], bool)
+        shorts = single[np.any(short[numbers[single]], axis=1)]
         self.shorts = np.bincount(lane[shorts], minlength=len(groups)).astype(float)
-        at = {c: n for n, c in enumerate(cases)}
-        cuts = [
-            (lane[at[cut]], i, self.weights[i] * ORDER_SHARE ** max(0, len(cut) - 1))
-            for i, own in enumerate(baseline.cuts)
-            if self.columns[i] is not None
-            for cut in own
-            if cut in at
-        ]
+        number = {e: n for n, e in enumerate(events)}
+        at = {tuple(row): n for n, row in enumerate(numbers.tolist())}
+        cuts = []
+        for i, own in enumerate(baseline.cuts):
+            for cut in own if self.columns[i] is not None else ():
+                key = [number.get(e, -2) for e in cut] + [-1] * (numbers.shape[1] - len(cut))
+                if tuple(key) in at:
+                    cuts.append((lane[at[tuple(key)]], i, self.weights[i] * ORDER_SHARE ** max(0, len(cut) - 1)))
         self.cuts = _ByLane(cuts, len(groups))
-        pairs = [(lane[at[c[:1]]], lane[at[c[1:]]], lane[at[c]]) for c in cases if len(c) == 2]
-        found, count = np.unique(np.array(pairs, np.int64).reshape(-1, 3), axis=0, return_counts=True)
+        alone = np.zeros(len(events) + 1, np.int64)
+        alone[numbers[single, 0]] = lane[single]
+        pair = np.flatnonzero(size == 2)
+        pairs = np.column_stack([*alone[numbers[pair, :2]].T, lane[pair]]) if len(pair) else np.zeros((0, 3), np.int64)
+        found, count = np.unique(pairs, axis=0, return_counts=True)
         # Two events of one class do together what one does.
         apart = (found[:, 2] != found[:, 0]) & (found[:, 2] != found[:, 1])
         self.pairs, self.pair_count = found[apart], count[apart].astype(float)
@@ -339,11 +348,13 @@ def _mask(flags: Iterable[bool]) -> Words:
     return found
 
 
-def _before(baseline: Baseline, cases: Sequence[Case], channels: Sequence[str]) -> Found:
+def _before(
+    baseline: Baseline, cases: Sequence[Case], events: Sequence[Event], numbers: Numbers, channels: Sequence[str]
+) -> Found:
     """By case, which consumers fail, and which of ``channels`` a zone reaches, in the system as it is."""
     network = build_network(baseline.topology)
     plan = make_plan(network)
-    groups = group_cases(baseline.topology, plan, cases)
+    groups = group_cases(baseline.topology, plan, events, numbers)
     parts = baseline.topology.components.values()
     nodes = [[network.index[c.id] for c in parts if c.channel == name] for name in channels]
     evaluator = LaneEvaluator(plan, [cases[g[0]] for g in groups], _columns(network, baseline.consumers), nodes)

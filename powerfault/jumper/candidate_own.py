@@ -188,15 +188,17 @@ class OwnCases:
             # Most own events do no harm.
             failing = self.book.fails[rows]
             harm = np.flatnonzero(failing.any(axis=1))
-            bits = bits_by_lane(failing[harm], self.consumers)
-            for which, table in (
-                (cases.single[harm], result.single_harm),
-                (cases.single[harm] & ~cases.asked[harm], result.other_harm),
-            ):
-                np.add.at(table, at[harm[which]], bits[which].astype(np.int64))
-            asked = np.flatnonzero(cases.asked[harm])
-            least = np.where(bits[asked], cases.size[harm[asked], None], NEVER)
-            np.minimum.at(result.smallest, at[harm[asked]], least)
+            single = harm[cases.single[harm]]
+            for which, table in ((single, result.single_harm), (single[~cases.asked[single]], result.other_harm)):
+                np.add.at(table, at[which], bits_by_lane(failing[which], self.consumers).astype(np.int64))
+            asked = cases.asked[harm]
+            for k in range(self.order, 0, -1):
+                which = harm[asked & (cases.size[harm] == k)]
+                if len(which):
+                    words = np.zeros((sets, failing.shape[1]), np.uint64)
+                    np.bitwise_or.at(words, at[which], failing[which])
+                    least = bits_by_lane(words, self.consumers)
+                    result.smallest[least] = np.minimum(result.smallest[least], k)
         return result
 
 

@@ -96,7 +96,7 @@ class RowBook:
         for j, quiet, found in self.evaluator.each_alone(missing):
             rows = self._kept[()].copy()
             own = np.flatnonzero(~quiet)
-            rows[own] = self.add(own, found[own], keep=True)
+            rows[own] = self.add(own, found, keep=True)
             self._quiet[j] = quiet
             self._kept[j,] = rows
 
