@@ -28,7 +28,7 @@ from powerfault.model.modify import apply_proposals
 from powerfault.model.ports import Port, read_ports
 from powerfault.model.reader import read_topology_text
 from powerfault.output.ranking_picture import ranking_svg
-from powerfault.output.ranking_text import ranking_json, ranking_markdown
+from powerfault.output.ranking_text import chosen_ties, proposals_yaml, ranking_json, ranking_markdown
 
 DEMO = Path(__file__).parent.parent / "topologies" / "orrin-fell.yaml"
 
@@ -554,3 +554,45 @@ def test_thousands_of_sets_on_the_demo() -> None:
     assert ranking.evaluations > 2000
     assert ranking.best is not None
     assert ranking.best.proved
+
+
+def test_best_set_of_what_does_no_harm_stands_beside_one_that_does() -> None:
+    ranking = rank_candidates(demo_with_some_ports(), order=1, budget_min=120)
+    best, other = ranking.best, ranking.best_harmless
+    assert best is not None
+    assert other is not None
+    assert best.worth.spread > 0
+    harmless = {r.candidate.id for r in ranking.ranked if r.worth and r.worth.harmless}
+    assert set(other.members) <= harmless
+    sets = CandidateSets(find_candidates(demo_with_some_ports()), ranking.baseline)
+    minutes = {r.candidate.id: r.candidate.crew_minutes or 0 for r in ranking.ranked}
+    keys = [
+        worth.key
+        for members in (s for k in range(5) for s in combinations(harmless, k))
+        if sum(minutes[i] for i in members) <= 120 and not any(sets.excludes(*p) for p in combinations(members, 2))
+        if (worth := sets.judge([members])[0])
+    ]
+    assert other.worth.key == max(keys)
+    md, data = ranking_markdown(ranking), ranking_json(ranking)
+    assert f"{best.worth.spread} single shorts spread to another channel" in md
+    assert data["best_set_of_harmless"]["members"] == list(other.members)
+    assert rank_candidates(teaching_system(), order=1, budget_min=30, only=["SAFE"]).best_harmless is not None, (
+        "spreads 1"
+    )
+    assert rank_candidates(teaching_system(), order=1, budget_min=30, only=["SPLIT"]).best_harmless is None
+
+
+def test_ties_of_the_best_set_can_be_pasted_into_the_file() -> None:
+    text = DEMO.read_text()
+    ranking = rank_candidates(read_topology_text(text), order=1, budget_min=150)
+    ties = chosen_ties(ranking)
+    assert any(i.endswith("_brk") for i in ties)
+    pasted = proposals_yaml(ranking, ties).removeprefix("proposals:\n")
+    assert text.count("\nproposals:\n") == 1
+    system = read_topology_text(text.replace("\nproposals:\n", f"\nproposals:\n{pasted}"))
+    again = rank_candidates(system, order=1, only=ties, ports=False)
+    worths = {r.candidate.id: r.worth for r in ranking.ranked}
+    assert {r.candidate.id: r.worth for r in again.ranked} == {i: worths[i] for i in ties}
+    given = {r.candidate.id: (r.candidate.crew_minutes, r.candidate.length_m) for r in ranking.ranked}
+    assert all(given[r.candidate.id] == (r.candidate.crew_minutes, r.candidate.length_m) for r in again.ranked)
+    assert "```yaml\nproposals:" in ranking_markdown(ranking)

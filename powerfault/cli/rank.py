@@ -77,9 +77,10 @@ def command(
 
         print_json(ranking_json(ranking))
     elif output:
-        from powerfault.output.ranking_text import best_sentence, summary
+        from powerfault.output.ranking_text import best_sentences, summary
 
-        click.echo(f"{summary(ranking)} {best_sentence(ranking)}")
+        for sentence in (summary(ranking), *best_sentences(ranking)):
+            click.echo(sentence)
     else:
         from powerfault.output.ranking_text import print_ranking
         from powerfault.output.terminal import Screen

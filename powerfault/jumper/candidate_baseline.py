@@ -50,6 +50,14 @@ class Worth:
     """Of ``lost`` and ``harmed`` together."""
 
     @property
+    def harmless(self) -> bool:
+        """Whether no case newly fails a consumer, and no short reaches a channel that it did not reach.
+
+        Failures of what was added are left out of that: what it brings, it can take away.
+        """
+        return not (self.lost or self.harmed or self.broken or self.spread)
+
+    @property
     def key(self) -> tuple[float, float, float]:
         """Greater is better: requirements by severity, then cases cured less those broken or its own, then spread."""
         return (

@@ -12,7 +12,7 @@ together. From that:
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import combinations
 
@@ -21,7 +21,7 @@ from powerfault.jumper.candidate_baseline import WEIGHTS, Baseline, Worth, addin
 from powerfault.jumper.candidate_sets import CandidateSets
 from powerfault.jumper.candidates import Candidate, Candidates, find_candidates
 from powerfault.jumper.set_selection import BestSet, Bound, Item, Key, choose_set
-from powerfault.model.elements import Topology
+from powerfault.model.elements import Proposal, Topology
 from powerfault.network.failure_modes import check_modes
 
 MOST_PAIRS = 20_000
@@ -79,6 +79,10 @@ class Ranking:
     ranked: tuple[Ranked, ...]
     interactions: tuple[Interaction, ...]
     best: BestSet | None
+    best_harmless: BestSet | None
+    """The best set of those candidates that alone do no harm, where ``best`` does some."""
+    made: Mapping[str, Proposal]
+    """The ties between ports, as proposals that a file could hold."""
     budget_min: float | None
     without_minutes: tuple[str, ...]
     """Candidates that say no crew minutes, and so were left out of the choice of a set."""
@@ -127,9 +131,14 @@ def rank_candidates(
     else:
         pairs, interactions = [], ()
     best: BestSet | None = None
-    without: tuple[str, ...] = ()
+    best_harmless: BestSet | None = None
+    timed = [i for i in usable if sets.listed[i].crew_minutes is not None]
     if budget_min is not None:
-        best, without = _best_set(sets, candidates, baseline, budget_min, progress)
+        bound = _bound(sets, candidates, baseline)
+        best = _best_set(sets, timed, bound, budget_min, progress)
+        if not best.worth.harmless:
+            harmless = [i for i in timed if (w := worths[i]) is not None and w.harmless]
+            best_harmless = _best_set(sets, harmless, bound, budget_min, progress)
     return Ranking(
         topology=topology,
         order=order,
@@ -138,8 +147,10 @@ def rank_candidates(
         ranked=rank_by_worth(candidates, worths, sets),
         interactions=interactions,
         best=best,
+        best_harmless=best_harmless,
+        made={c.id: candidates.topology.proposals[c.id] for c in candidates.listed if c.ports},
         budget_min=budget_min,
-        without_minutes=without,
+        without_minutes=() if budget_min is None else tuple(i for i in usable if i not in timed),
         evaluations=sets.evaluations,
         pairs=len(pairs),
         left_out=dict(candidates.left_out),
@@ -223,9 +234,8 @@ def find_interactions(
 
 
 def _best_set(
-    sets: CandidateSets, candidates: Candidates, baseline: Baseline, budget: float, progress: Progress | None
-) -> tuple[BestSet, tuple[str, ...]]:
-    timed = [i for i in sets.usable if sets.listed[i].crew_minutes is not None]
+    sets: CandidateSets, timed: Sequence[str], bound: Bound, budget: float, progress: Progress | None
+) -> BestSet:
     items = [
         Item(
             i,
@@ -236,9 +246,7 @@ def _best_set(
         )
         for i in timed
     ]
-    without = tuple(i for i in sets.usable if i not in timed)
-    bound = _bound(sets, candidates, baseline)
-    return choose_set(items, budget, lambda s: sets.judge(s, progress, further=True), bound), without
+    return choose_set(items, budget, lambda s: sets.judge(s, progress, further=True), bound)
 
 
 def _bound(sets: CandidateSets, candidates: Candidates, baseline: Baseline) -> Bound:

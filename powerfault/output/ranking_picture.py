@@ -1,8 +1,8 @@
 """The efficient set as a picture: what each candidate cures against what it costs.
 
 Across: crew minutes where every drawn candidate gives them, else length, else the harm that the candidate does. Up:
-weighted cases cured. A circle does no harm, a triangle breaks something; filled is efficient, hollow is not; the
-members of the best set carry a ring. So no meaning rests on colour alone.
+weighted cases cured. A circle does no harm, a triangle breaks something or lets a short spread; filled is efficient,
+hollow is not; the members of the best set carry a ring. So no meaning rests on colour alone.
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ from html import escape
 
 from powerfault.jumper.ranking import Ranked, Ranking
 from powerfault.output import appearance
-from powerfault.output.ranking_text import best_sentence, summary
+from powerfault.output.ranking_text import best_sentences, summary
 from powerfault.output.sheet_parts import MARGIN, wrap
 from powerfault.output.svg_parts import document, num, text
 from powerfault.output.text_width import shorten, text_width
@@ -36,7 +36,7 @@ def ranking_svg(ranking: Ranking) -> str:
     for words, size, bold in (
         (f"Candidate jumpers of {ranking.topology.name}", 16.0, True),
         (summary(ranking), 10.0, False),
-        (best_sentence(ranking), 10.0, False),
+        *((sentence, 10.0, False) for sentence in best_sentences(ranking)),
     ):
         for line in wrap(words, size, WIDTH - 2 * MARGIN, bold):
             y += size * 1.3
@@ -58,7 +58,7 @@ def ranking_svg(ranking: Ranking) -> str:
     for px, py, r in points:
         if r.efficient or r.candidate.id in members:
             cx, cy = place(px, py)
-            labels.append(_label(shorten(r.candidate.id, 22), cx, cy, taken))
+            labels.append(_label(shorten(r.candidate.id, 22), cx, cy, taken, 4 if r.candidate.id in members else 0))
     body += labels
     body.append(_legend(bottom + 52))
     return document(WIDTH, bottom + 120, "".join(body), f"Candidate jumpers of {ranking.topology.name}")
@@ -105,7 +105,7 @@ def _axes(top: float, bottom: float, most_x: float, most_y: float, unit: str) ->
 
 def _point(r: Ranked, x: float, y: float, chosen: bool) -> str:
     assert r.worth is not None
-    harmful = r.worth.broken > 0 or bool(r.worth.lost or r.worth.harmed)
+    harmful = not r.worth.harmless
     fill = (appearance.VERMILION if harmful else appearance.BLUE) if r.efficient else appearance.WHITE
     border = appearance.BLACK if r.efficient else appearance.GREY
     shape = f'<circle cx="{num(x)}" cy="{num(y)}" r="4.6"'
@@ -123,11 +123,11 @@ def _point(r: Ranked, x: float, y: float, chosen: bool) -> str:
     return f'<g><title>{escape(tip)}</title>{ring}{shape} fill="{fill}" stroke="{border}" stroke-width="1"/></g>'
 
 
-def _label(words: str, x: float, y: float, taken: list[tuple[float, float, float, float]]) -> str:
-    """Place a label beside its point where it covers no other, or leave it to the tip."""
+def _label(words: str, x: float, y: float, taken: list[tuple[float, float, float, float]], off: float) -> str:
+    """Place a label beside its point, ``off`` further out, where it covers no other, or leave it to the tip."""
     wide = text_width(words, 8.5)
     for dx, dy, anchor in ((9, 3, 0.0), (-9, 3, 1.0), (0, -10, 0.5), (0, 15, 0.5), (9, -8, 0.0), (9, 13, 0.0)):
-        left = x + dx - wide * anchor
+        left = x + dx + off * ((dx > 0) - (dx < 0)) - wide * anchor
         box = (left, y + dy - 8, left + wide, y + dy + 2)
         inside = box[0] >= LEFT and box[2] <= WIDTH
         if inside and not any(box[0] < t[2] and t[0] < box[2] and box[1] < t[3] and t[1] < box[3] for t in taken):
@@ -141,9 +141,9 @@ def _legend(y: float) -> str:
     triangle = f'<path d="M0,-6 l5.5,10 h-11 Z" fill="{{}}" stroke="{appearance.BLACK}"/>'
     ring = f'<circle r="9" fill="none" stroke="{appearance.BLACK}" stroke-width="1.4"/>'
     entries = [
-        (circle.format(appearance.BLUE), "efficient, breaks nothing"),
-        (triangle.format(appearance.VERMILION), "efficient, breaks something"),
-        (circle.format(appearance.WHITE), "another is as good in all and better in some (hollow)"),
+        (circle.format(appearance.BLUE), "breaks nothing, spreads no short"),
+        (triangle.format(appearance.VERMILION), "breaks something or spreads a short"),
+        (circle.format(appearance.WHITE), "hollow: not efficient"),
         (circle.format(appearance.BLUE) + ring, "in the best set"),
     ]
     out = []
@@ -152,6 +152,11 @@ def _legend(y: float) -> str:
         out.append(f'<g transform="translate({num(x)},{num(y)})">{sample}</g>{text(x + 14, y + 3.5, words, 9)}')
         x += 30 + text_width(words, 9)
     out.append(
-        text(LEFT, y + 24, "Efficient: no other candidate is at least as good in every measure and better in one.", 9)
+        text(
+            LEFT,
+            y + 24,
+            "Efficient: no other candidate is at least as good in every measure and better in one.",
+            9,
+        )
     )
     return "".join(out)

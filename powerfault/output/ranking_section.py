@@ -6,7 +6,7 @@ from collections.abc import Callable
 
 from powerfault.jumper.ranking import Ranking
 from powerfault.output.ranking_picture import ranking_svg
-from powerfault.output.ranking_text import HEADER, NOTES, best_sentence, interaction_text, ranking_rows, summary
+from powerfault.output.ranking_text import HEADER, NOTES, best_sentences, interaction_text, ranking_rows, summary
 from powerfault.output.report_input import ReportInput
 from powerfault.output.sections import Block, Bullets, Figure, Heading, Paragraph, Section, TableBlock
 from powerfault.output.tables import Table
@@ -23,10 +23,10 @@ def ranking_section(ranking: Ranking) -> Callable[[ReportInput], Section | None]
 
 def ranking_blocks(ranking: Ranking) -> list[Block]:
     """All that is said of a ranking, in order."""
-    proved = ranking.best is None or ranking.best.proved
+    proved = all(best is None or best.proved for best in (ranking.best, ranking.best_harmless))
     blocks: list[Block] = [
         Paragraph(summary(ranking), "lead"),
-        Paragraph(best_sentence(ranking), "" if proved else "doubt"),
+        *(Paragraph(sentence, "" if proved else "doubt") for sentence in best_sentences(ranking)),
         Figure(ranking_svg(ranking), "What each candidate cures against what it costs", wide=True),
         TableBlock(
             Table(

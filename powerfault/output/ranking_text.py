@@ -2,20 +2,30 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import json
+import re
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from powerfault.jumper.candidate_baseline import ORDER_SHARE, WEIGHTS, Worth
 from powerfault.jumper.candidates import ROUTE_FACTOR
 from powerfault.jumper.findings import CAUTIONS_SHOWN
 from powerfault.jumper.ranking import Interaction, Ranked, Ranking
+from powerfault.jumper.set_selection import BestSet
+from powerfault.model.elements import Proposal
 from powerfault.output.isolation_text import markdown_text as md
 from powerfault.output.terminal import Screen
 
 SHOWN = 25
 INTERACTIONS_SHOWN = 10
 
+PASTE = "To look further at the ties of the best set, put them among the file's proposals"
 NOTES = (
+    "Best first: weight of the requirements newly met less those lost or harmed; then cured less broken and own harm; "
+    "then the fewest shorts spread, crew minutes and metres. Efficient: no other candidate is at least as good in "
+    "every measure and better in one; else such a one is named.",
+    "A tie between two ports bears their names: bare it is mated and closed for good, _brk has an open breaker at each "
+    "end.",
     "Weights by severity, a convention: "
     + ", ".join(f"{s or 'none'} {w:g}" for s, w in WEIGHTS.items())
     + f"; a minimal cut set of k events weighs {ORDER_SHARE:g} of one of k-1.",
@@ -24,15 +34,14 @@ NOTES = (
     "Cured: minimal cut sets of today that no longer fail their consumer. Broken: cases that fail a consumer and did "
     "not. Own harm: single failures of the candidate's own components that fail a consumer. Spread: single shorts that "
     "reach a channel which they did not reach.",
-    f"Lengths of ties between ports are {ROUTE_FACTOR:g} times the straight line; their breakers are open, operated "
-    "by command. Whether a tie carries the load is not looked at here: size it before choosing.",
+    f"Lengths of ties between ports are {ROUTE_FACTOR:g} times the straight line; their breakers are operated by "
+    "command. Whether a tie carries the load is not looked at here: size it before choosing.",
     "Cautions: " + " ".join(CAUTIONS_SHOWN),
 )
 
 
 def ranking_json(ranking: Ranking) -> dict[str, Any]:
     """Return ``ranking`` as plain data."""
-    best = ranking.best
     return {
         "format": 1,
         "topology": ranking.topology.name,
@@ -42,7 +51,7 @@ def ranking_json(ranking: Ranking) -> dict[str, Any]:
         "evaluations": ranking.evaluations,
         "pairs": ranking.pairs,
         "left_out": dict(ranking.left_out),
-        "candidates": [_ranked(r) for r in ranking.ranked],
+        "candidates": [_ranked(r, ranking.made) for r in ranking.ranked],
         "efficient": [r.candidate.id for r in ranking.efficient],
         "interactions": [
             {
@@ -56,18 +65,22 @@ def ranking_json(ranking: Ranking) -> dict[str, Any]:
         ],
         "budget_min": ranking.budget_min,
         "without_minutes": list(ranking.without_minutes),
-        "best_set": best
-        and {
-            "members": list(best.members),
-            "crew_minutes": best.minutes,
-            **_worth(best.worth),
-            "proved": best.proved,
-            "bound": best.bound and [None if abs(x) == float("inf") else x for x in best.bound],
-            "sets_within_budget": best.feasible,
-            "evaluations": best.evaluations,
-            "next": [{"members": list(m), "crew_minutes": t, **_worth(w)} for m, w, t in best.runners_up],
-        },
+        "best_set": ranking.best and _best(ranking.best),
+        "best_set_of_harmless": ranking.best_harmless and _best(ranking.best_harmless),
         "notes": list(NOTES),
+    }
+
+
+def _best(best: BestSet) -> dict[str, Any]:
+    return {
+        "members": list(best.members),
+        "crew_minutes": best.minutes,
+        **_worth(best.worth),
+        "proved": best.proved,
+        "bound": best.bound and [None if abs(x) == float("inf") else x for x in best.bound],
+        "sets_within_budget": best.feasible,
+        "evaluations": best.evaluations,
+        "next": [{"members": list(m), "crew_minutes": t, **_worth(w)} for m, w, t in best.runners_up],
     }
 
 
@@ -83,7 +96,7 @@ def _worth(worth: Worth) -> dict[str, Any]:
     }
 
 
-def _ranked(r: Ranked) -> dict[str, Any]:
+def _ranked(r: Ranked, made: Mapping[str, Proposal]) -> dict[str, Any]:
     data: dict[str, Any] = {
         "id": r.candidate.id,
         "title": r.candidate.title,
@@ -91,6 +104,9 @@ def _ranked(r: Ranked) -> dict[str, Any]:
         "crew_minutes": r.candidate.crew_minutes,
         "ports": list(r.candidate.ports),
     }
+    if r.candidate.id in made:
+        proposal = made[r.candidate.id]
+        data["proposal"] = {"label": proposal.title, "crew_minutes": proposal.crew_minutes, "add": proposal.add}
     if r.worth is None:
         return {**data, "refused": r.refused}
     return {**data, **_worth(r.worth), "efficient": r.efficient, "dominated_by": r.dominated_by}
@@ -102,40 +118,84 @@ def summary(ranking: Ranking) -> str:
     text = f"{len(judged)} candidates, {len(ranking.efficient)} of them efficient"
     if judged and judged[0].worth:
         first, worth = judged[0].candidate.id, judged[0].worth
-        text += f"; worth most alone: {first} ({_count(worth.gained, 'requirement')} newly met)"
+        text += f"; worth most alone: {first} ({_count(len(worth.gained), 'requirement')} newly met)"
     return text + "."
 
 
-def best_sentence(ranking: Ranking) -> str:
-    """The best set in a sentence, with what its proof rests on."""
-    best = ranking.best
+def best_sentences(ranking: Ranking) -> list[str]:
+    """The best set, and where it does harm the best of candidates that alone do none, each with its proof."""
+    best, other = ranking.best, ranking.best_harmless
     if best is None:
-        return "No budget of crew minutes was given, so no set was chosen (--budget-min M)."
-    names = " + ".join(best.members) or "nothing (no set within the budget is worth more than the system as it is)"
-    text = f"Best for {ranking.budget_min:g} crew minutes: {names}"
-    if best.members:
-        text += f" ({best.minutes:g} min): {_count(best.worth.gained, 'requirement')} newly met"
-        text += f" ({', '.join(best.worth.gained)})" if best.worth.gained else ""
-        text += f"; NO LONGER MET: {', '.join(best.worth.lost)}" if best.worth.lost else ""
-        text += f"; broken by a single short or the like: {', '.join(best.worth.harmed)}" if best.worth.harmed else ""
-        text += f"; cured {best.worth.cured:g}, broken {best.worth.broken:g}"
-    if best.proved and best.feasible is not None:
-        text += f". Proved: all {best.feasible:,} sets that fit were tried."
-    elif best.proved:
-        text += f". Proved by branch and bound ({best.evaluations:,} evaluations)."
-    elif best.bound is not None:
-        text += (
-            f". NOT proved: after {best.evaluations:,} evaluations another set might still reach "
-            f"{best.bound[0]:g} in requirements (this one {best.worth.key[0]:g}) and {best.bound[1]:g} in cases "
-            f"({best.worth.key[1]:g})."
-        )
-    else:
-        text += ". NOT proved: too many sets fit, and too many candidates remove or set things for a bound."
+        return ["No budget of crew minutes was given, so no set was chosen (--budget-min M)."]
+    text = f"Best for {ranking.budget_min:g} crew minutes: {_set_text(best)}"
+    if best.members and best.worth.harmless:
+        text += ". It breaks nothing and spreads no short"
+    said = [f"{text}. {_proof(best)}"]
+    if other is not None:
+        said.append(f"Of what alone breaks nothing and spreads no short, the best: {_set_text(other)}. {_proof(other)}")
+    return said
+
+
+def _set_text(best: BestSet) -> str:
+    if not best.members:
+        return "nothing (no set within the budget is worth more than the system as it is)"
+    w = best.worth
+    text = f"{' + '.join(best.members)} ({best.minutes:g} min): {_count(len(w.gained), 'requirement')} newly met"
+    text += f" ({', '.join(w.gained)})" if w.gained else ""
+    text += f"; NO LONGER MET: {', '.join(w.lost)}" if w.lost else ""
+    text += f"; broken by a single short or the like: {', '.join(w.harmed)}" if w.harmed else ""
+    text += f"; cured {w.cured:g}, broken {w.broken:g}, own harm {w.own_harm:g}"
+    if w.spread:
+        text += f", {_count(w.spread, 'single short')} spread to another channel"
     return text
 
 
-def _count(names: Sequence[str], noun: str) -> str:
-    return f"{len(names)} {noun}{'s' * (len(names) != 1)}"
+def _proof(best: BestSet) -> str:
+    if best.proved and best.feasible is not None:
+        return f"Proved: all {best.feasible:,} sets that fit were tried."
+    if best.proved:
+        return f"Proved by branch and bound ({best.evaluations:,} evaluations)."
+    if best.bound is None:
+        return "NOT proved: too many sets fit, and too many candidates remove or set things for a bound."
+    return (
+        f"NOT proved: after {best.evaluations:,} evaluations another set might still reach {best.bound[0]:g} in "
+        f"requirements (this one {best.worth.key[0]:g}) and {best.bound[1]:g} in cases ({best.worth.key[1]:g})."
+    )
+
+
+def _count(number: int, noun: str) -> str:
+    return f"{number} {noun}{'s' * (number != 1)}"
+
+
+def chosen_ties(ranking: Ranking) -> tuple[str, ...]:
+    """The ties between ports in the best sets: they are in no file yet."""
+    chosen = [i for best in (ranking.best, ranking.best_harmless) if best for i in best.members]
+    return tuple(i for i in dict.fromkeys(chosen) if i in ranking.made)
+
+
+def proposals_yaml(ranking: Ranking, ids: Sequence[str]) -> str:
+    """Ties between ports as ``proposals`` of a file, to be pasted there and looked at with every command."""
+    lines = ["proposals:"]
+    for id_ in ids:
+        proposal = ranking.made[id_]
+        lines += [f"  {_flow(id_)}:", f"    label: {json.dumps(proposal.title, ensure_ascii=False)}"]
+        if proposal.crew_minutes is not None:
+            lines.append(f"    crew_minutes: {proposal.crew_minutes:g}")
+        lines += ["    add:", "      components:"]
+        lines += [f"        {_flow(i)}: {_flow(fields)}" for i, fields in proposal.add["components"].items()]
+        lines += ["      feeds:", *(f"        - {feed}" for feed in proposal.add["feeds"])]
+    return "\n".join(lines) + "\n"
+
+
+def _flow(value: Any) -> str:
+    """Plain data on one line of YAML."""
+    if isinstance(value, Mapping):
+        return "{" + ", ".join(f"{_flow(k)}: {_flow(v)}" for k, v in value.items()) + "}"
+    if isinstance(value, list | tuple):
+        return "[" + ", ".join(map(_flow, value)) + "]"
+    if isinstance(value, str) and re.fullmatch(r"[A-Za-z][\w.-]*", value) and value not in ("true", "false", "null"):
+        return value
+    return json.dumps(value, ensure_ascii=False)
 
 
 HEADER = ("candidate", "min", "m", "newly met", "lost", "harmed", "cured", "broken", "own", "spread", "efficient")
@@ -147,7 +207,7 @@ def ranking_rows(ranked: Sequence[Ranked]) -> list[tuple[str, ...]]:
     for r in ranked:
         c, w = r.candidate, r.worth
         minutes = "?" if c.crew_minutes is None else f"{c.crew_minutes:g}"
-        length = "-" if c.length_m is None else f"{c.length_m:g}"
+        length = "-" if c.length_m is None else f"{c.length_m:.1f}"
         if w is None:
             rows.append((c.id, minutes, length, f"refused: {r.refused}", *[""] * 7))
             continue
@@ -176,7 +236,8 @@ def interaction_text(x: Interaction) -> str:
 def print_ranking(ranking: Ranking, screen: Screen) -> None:
     """Write the summary, the best set, the table, interactions and notes."""
     screen.line(screen.paint(f"{ranking.topology.name}: {summary(ranking)}", "strong"))
-    screen.line(best_sentence(ranking))
+    for sentence in best_sentences(ranking):
+        screen.line(sentence)
     screen.line(
         f"{ranking.evaluations:,} sets evaluated; requirements at order {ranking.order} in {', '.join(ranking.modes)}, "
         "single failures in every mode."
@@ -190,7 +251,7 @@ def print_ranking(ranking: Ranking, screen: Screen) -> None:
     ):  # fmt: skip
         own = [x for x in ranking.interactions if x.kind == kind]
         if own:
-            screen.heading(f"{title}: {len(own)} pairs")
+            screen.heading(f"{title}: {_count(len(own), 'pair')}")
             for x in own[:INTERACTIONS_SHOWN]:
                 screen.line(f"  {interaction_text(x)}")
             if len(own) > INTERACTIONS_SHOWN:
@@ -202,6 +263,11 @@ def print_ranking(ranking: Ranking, screen: Screen) -> None:
         screen.heading("Pairs of ports left out")
         for reason, count in ranking.left_out.items():
             screen.line(f"  {count}: {reason}")
+    ties = chosen_ties(ranking)
+    if ties:
+        screen.heading(PASTE)
+        for line in proposals_yaml(ranking, ties).splitlines():
+            screen.line(f"  {line}")
     screen.heading("What this ranking rests on")
     for note in NOTES:
         screen.line(f"  - {note}")
@@ -210,10 +276,14 @@ def print_ranking(ranking: Ranking, screen: Screen) -> None:
 def ranking_markdown(ranking: Ranking) -> str:
     """Return ``ranking`` in Markdown."""
     out = [f"# Candidate jumpers: {md(ranking.topology.name)}", ""]
-    out += [md(summary(ranking)), "", md(best_sentence(ranking)), ""]
+    for sentence in (summary(ranking), *best_sentences(ranking)):
+        out += [md(sentence), ""]
     out += ["| " + " | ".join(HEADER) + " |", "|" + "---|" * len(HEADER)]
     out += ["| " + " | ".join(md(cell) for cell in row) + " |" for row in ranking_rows(ranking.ranked)]
     out += ["", "## Interactions", ""]
     out += [f"- {md(interaction_text(x))}" for x in ranking.interactions[: 3 * INTERACTIONS_SHOWN]] or ["None."]
+    ties = chosen_ties(ranking)
+    if ties:
+        out += ["", f"## {PASTE}", "", "```yaml", proposals_yaml(ranking, ties).rstrip(), "```"]
     out += ["", "## What this ranking rests on", "", *(f"- {note}" for note in NOTES)]
     return "\n".join(out) + "\n"
