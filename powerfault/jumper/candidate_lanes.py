@@ -345,8 +345,10 @@ class LaneEvaluator:
         return row
 
 
-def group_cases(ground: Topology, whole: Plan, events: Sequence[Event], cases: Numbers) -> list[list[int]]:
+def group_cases(ground: Topology, whole: Plan, events: Sequence[Event], cases: Numbers) -> tuple[Numbers, Numbers]:
     """Group ``cases``, as numbers of ``events``, by identical effect whatever candidates are there.
+
+    Returns the group of each case, and the first case of each group.
 
     A fault that always passes between two nodes of ``ground`` does so whatever is added; a series there may get
     readers or feeds by what is added, so it must be one in the ``whole`` too.
@@ -363,11 +365,16 @@ def group_cases(ground: Topology, whole: Plan, events: Sequence[Event], cases: N
     again[:, 1:] = effect[:, 1:] == effect[:, :-1]
     effect[again] = -1
     effect.sort(axis=1)
-    _, start, group = np.unique(effect, axis=0, return_index=True, return_inverse=True)
-    groups: list[list[int]] = [[] for _ in start]
-    for n, g in enumerate(group.ravel().tolist()):
-        groups[g].append(n)
-    return sorted(groups)
+    return group_rows(effect)
+
+
+def group_rows(table: Numbers | Words) -> tuple[Numbers, Numbers]:
+    """Group equal rows: the group of each row, and the first row of each group, groups in the order of those."""
+    _, start, inverse = np.unique(table, axis=0, return_index=True, return_inverse=True)
+    order = np.argsort(start)
+    number = np.empty(len(order), np.int64)
+    number[order] = np.arange(len(order))
+    return number[inverse.ravel()], start[order]
 
 
 def number_events(cases: Sequence[Case]) -> tuple[list[Event], Numbers]:

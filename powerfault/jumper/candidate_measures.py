@@ -42,6 +42,7 @@ from powerfault.jumper.candidate_lanes import (
     Words,
     bits_by_lane,
     group_cases,
+    group_rows,
     number_events,
     words_for,
 )
@@ -108,10 +109,13 @@ class Evaluator:
         }
         events, numbers = number_events(self.cases)
         before = _before(baseline, self.cases, events, numbers, list(channels))
-        groups = _alike(group_cases(ground or topology, plan, events, numbers), before)
-        self._describe(groups, before, events, numbers)
+        lane, _ = group_cases(ground or topology, plan, events, numbers)
+        # Cases of one effect share a lane if they were alike before as well.
+        past = np.hstack([before.fails, before.reach])
+        self.lane, first = group_rows(np.column_stack([lane.astype(np.uint64), past]))
+        self._describe(first, before, events, numbers)
         nodes = [[self.network.index[i] for i in own.nodes] for own in brought]
-        shared = [self.cases[g[0]] for g in groups]
+        shared = [self.cases[n] for n in first.tolist()]
         evaluator = LaneEvaluator(plan, shared, self.columns, list(channels.values()), nodes)
         self.book = RowBook(evaluator, self._derive, tracks=tracks)
         others = self._others(bool(brought) and not own_stays)
@@ -119,23 +123,19 @@ class Evaluator:
 
     # ---- the shared cases
 
-    def _describe(
-        self, groups: Sequence[Sequence[int]], before: Found, events: Sequence[Event], numbers: Numbers
-    ) -> None:
+    def _describe(self, first: Numbers, before: Found, events: Sequence[Event], numbers: Numbers) -> None:
         """What the measures ask of each lane: a lane stands for a group of cases of identical effect."""
-        baseline, cases = self.baseline, self.cases
-        first = np.array([g[0] for g in groups])
+        baseline, cases, lane = self.baseline, self.cases, self.lane
         self.before, self.today = before.fails[first], before.reach[first]
-        self.lane = lane = _lane_of(groups, len(cases))
         size = (numbers >= 0).sum(axis=1)
         self.size = size[first]
         asked = np.array([*(e.mode in baseline.modes for e in events), True], bool)
         self.asked = np.all(asked[numbers[first]], axis=1)
         single = np.flatnonzero(size <= 1)
-        self.single_count = np.bincount(lane[single], minlength=len(groups)).astype(float)
+        self.single_count = np.bincount(lane[single], minlength=len(first)).astype(float)
         short = np.array([*(e.mode == "short" for e in events), False], bool)
         shorts = single[np.any(short[numbers[single]], axis=1)]
-        self.shorts = np.bincount(lane[shorts], minlength=len(groups)).astype(float)
+        self.shorts = np.bincount(lane[shorts], minlength=len(first)).astype(float)
         number = {e: n for n, e in enumerate(events)}
         at = {tuple(row): n for n, row in enumerate(numbers.tolist())}
         cuts = []
@@ -144,7 +144,7 @@ class Evaluator:
                 key = [number.get(e, -2) for e in cut] + [-1] * (numbers.shape[1] - len(cut))
                 if tuple(key) in at:
                     cuts.append((lane[at[tuple(key)]], i, self.weights[i] * ORDER_SHARE ** max(0, len(cut) - 1)))
-        self.cuts = _ByLane(cuts, len(groups))
+        self.cuts = _ByLane(cuts, len(first))
         alone = np.zeros(len(events) + 1, np.int64)
         alone[numbers[single, 0]] = lane[single]
         pair = np.flatnonzero(size == 2)
@@ -354,30 +354,11 @@ def _before(
     """By case, which consumers fail, and which of ``channels`` a zone reaches, in the system as it is."""
     network = build_network(baseline.topology)
     plan = make_plan(network)
-    groups = group_cases(baseline.topology, plan, events, numbers)
+    lane, first = group_cases(baseline.topology, plan, events, numbers)
     parts = baseline.topology.components.values()
     nodes = [[network.index[c.id] for c in parts if c.channel == name] for name in channels]
-    evaluator = LaneEvaluator(plan, [cases[g[0]] for g in groups], _columns(network, baseline.consumers), nodes)
-    found = evaluator.bare()
-    return found[_lane_of(groups, len(cases))]
-
-
-def _lane_of(groups: Sequence[Sequence[int]], count: int) -> Numbers:
-    lane = np.zeros(count, np.int64)
-    for n, group in enumerate(groups):
-        lane[group] = n
-    return lane
-
-
-def _alike(groups: Sequence[Sequence[int]], before: Found) -> list[list[int]]:
-    """Split groups of cases of one effect into such that also were alike before."""
-    found: list[list[int]] = []
-    for group in groups:
-        by_past: dict[bytes, list[int]] = {}
-        for n in group:
-            by_past.setdefault(before.fails[n].tobytes() + before.reach[n].tobytes(), []).append(n)
-        found += by_past.values()
-    return found
+    shared = [cases[n] for n in first.tolist()]
+    return LaneEvaluator(plan, shared, _columns(network, baseline.consumers), nodes).bare()[lane]
 
 
 def union_segments(

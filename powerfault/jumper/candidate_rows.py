@@ -19,7 +19,7 @@ from powerfault.jumper.candidate_lanes import Flags, Found, LaneEvaluator, Numbe
 LANES_HELD, ROWS_HELD = 1 << 19, 1 << 24
 """Lanes that wait to be evaluated together, and row numbers of the sets that they belong to."""
 WORTH_SORTING = 400
-MOST_KEPT_BYTES = 400_000_000
+MOST_KEPT_BYTES = 300_000_000
 MOST_TRACKED = 512
 """Candidates up to which it is noted what each of them leaves alone."""
 
