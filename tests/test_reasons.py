@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import json
 from itertools import pairwise
 
 import pytest
 from random_topologies import random_topology
 
 from powerfault.failures.case_state import CaseState, case_states
-from powerfault.measures.reasons import Explanation, Reason, explain
+from powerfault.measures.reason_tree import Reason
+from powerfault.measures.reasons import Explanation, explain
 from powerfault.model.elements import MODES, OUTCOMES, STAGES, Component, Event
 from powerfault.model.reader import read_topology_text
 from powerfault.network.failure_modes import list_events
@@ -72,6 +74,66 @@ def test_a_short_is_traced_through_its_zone() -> None:
     found = explained("LAMP", "DB:short")
     texts = [r.text for _, r in found.at_once.walk()] if found.at_once else []
     assert "DB has failed (shorted)" in texts
+
+
+def test_where_feed_and_need_are_both_gone_the_one_that_went_first_counts() -> None:
+    # The pump that cools the converter hangs on the converter; what failed is the bus before it.
+    text = TIED.replace("PUMP: {fed_by: [BUS]}", "PUMP: {fed_by: [DB]}")
+    found = explained("PUMP", "BUS", text=text)
+    assert found.at_once is not None
+    texts = [r.text for _, r in found.at_once.walk()]
+    assert "CV has lost its feed BUS" in texts
+    assert "BUS has failed (lost)" in texts
+    assert "CV needs coolant" not in texts
+    assert found.sentences()[0].endswith("BUS has failed (lost).")
+
+
+def test_what_only_lacks_its_start_is_said_to_depend_on_itself() -> None:
+    # The tie brings the bus back, but not the converter, whose pump hangs on the converter.
+    text = TIED.replace("PUMP: {fed_by: [BUS]}", "PUMP: {fed_by: [DB]}").replace(
+        "PV-2 -> TIE -> DB", "PV-2 -> TIE -> BUS"
+    )
+    text = text.replace("operated: commanded, operated_by: [CTRL]", "operated: automatic")
+    found = explained("LAMP", "PV", text=text)
+    assert found.at_once is not None
+    assert found.still is not None
+    assert "PV has failed (lost)" in [r.text for _, r in found.at_once.walk()]
+    still = [r.text for _, r in found.still.walk()]
+    assert "CV needs coolant" in still
+    assert still[-1].endswith("depends on itself and has nothing else to start from")
+
+
+def ladder(rungs: int) -> str:
+    """Two buses a rung, each fed by both of the rung before: 2 to the power of ``rungs`` ways from source to load."""
+    buses = "".join(f"  A{i}: {{kind: bus}}\n  B{i}: {{kind: bus}}\n" for i in range(rungs))
+    feeds = "".join(f"  - {a}{i} -> {b}{i + 1}\n" for i in range(rungs - 1) for a in "AB" for b in "AB")
+    last = f"A{rungs - 1}, B{rungs - 1}"
+    return (
+        f"powerfault: 1\nname: ladder\ncomponents:\n  S: {{kind: source}}\n{buses}feeds:\n  - S -> A0\n  - S -> B0\n"
+        f"{feeds}loads:\n  L: {{fed_by: [{last}], inputs: isolated}}\n"
+    )
+
+
+def test_each_thing_is_explained_once() -> None:
+    found = explained("L", "S", text=ladder(60))
+    assert found.at_once is not None
+    reasons = [r for _, r in found.at_once.walk()]
+    opened = [r.id for r in reasons if r.because]
+    assert len(opened) == len(set(opened)) == 121
+    assert len(reasons) <= 1 + 2 * 121
+    assert found.at_once.same_as(found.still)
+    assert sum("explained elsewhere here" in r.text for r in reasons) == 2 * 59
+
+
+def test_a_way_of_thousands_is_explained_and_written() -> None:
+    way = [f"C{i}" for i in range(2500)]
+    text = "powerfault: 1\nname: way\ncomponents:\n  S: {kind: source}\n"
+    text += "".join(f"  {i}: {{kind: cable}}\n" for i in way)
+    text += f"feeds: [S -> {' -> '.join(way)}]\nloads:\n  L: {{fed_by: [{way[-1]}]}}\n"
+    found = explained("L", "S", text=text)
+    assert found.sentences()[0].endswith("S has failed (lost).")
+    written = json.dumps(found.to_json())
+    assert all(f'"{i}"' in written for i in ("S", *way, "L"))
 
 
 @pytest.mark.parametrize("seed", range(500, 560))

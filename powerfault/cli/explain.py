@@ -58,9 +58,9 @@ def command(
     for title, tree in (("At once, because:", found.at_once), ("And to the end, because:", found.still)):
         if tree is None:
             continue
-        if tree is found.still and tree == found.at_once:
+        if tree is found.still and tree.same_as(found.at_once):
             click.echo("\nAnd the same holds to the end.")
             continue
         click.echo(f"\n{title}")
         for depth, reason in tree.walk(1):
-            click.echo("  " * depth + reason.text)
+            click.echo("  " * min(depth, 40) + reason.text)

@@ -2,46 +2,25 @@
 
 Method: the sets of live, zoned, tripped and operable things at each stage are known (:class:`CaseState`). A thing that
 is not live has a reason that the format's rules name: it failed, lies in a zone, stands open, lacks a need, or none
-(too few) of what feeds it is live; the last two have reasons of their own in turn. The tree of reasons is walked from
-the consumer towards the events, each thing explained once, so it is no larger than the system.
+(too few) of what feeds it is live; the last two have reasons of their own in turn. Where both hold, the one that came
+first counts: with every need met, what has no power is gone; then what needs that, and so on, in rounds. So a chain
+ends at the events, and in a circle only where nothing but the start is lacking. The tree of reasons grows from the
+consumer breadth first and explains each thing once, where it stands nearest, so it is no larger than the system.
 """
 
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Iterator
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
 
 from powerfault.failures.case_state import CaseState
+from powerfault.measures.reason_tree import Growing, Reason, chain, grow
 from powerfault.model.elements import OUTCOMES, STAGES, Component, Event, Function, Load, in_phase
-from powerfault.network.graph import Network
+from powerfault.network.graph import NeedOf, Network
 
 _FAILED = {"loss": "lost", "short": "shorted", "leak": "leaking"}
-
-
-@dataclass(frozen=True, slots=True)
-class Reason:
-    """Why ``id`` is not live: ``cause`` in one word for a drawing, ``text`` for a reader, ``because`` for the rest."""
-
-    id: str
-    cause: str
-    text: str
-    because: tuple[Reason, ...] = ()
-
-    def walk(self, depth: int = 0) -> Iterator[tuple[int, Reason]]:
-        """Yield (depth, reason), this one first."""
-        yield depth, self
-        for reason in self.because:
-            yield from reason.walk(depth + 1)
-
-    def to_json(self) -> dict[str, Any]:
-        return {
-            "id": self.id,
-            "cause": self.cause,
-            "text": self.text,
-            "because": [r.to_json() for r in self.because],
-        }
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,10 +56,10 @@ class Explanation:
         lines = []
         if self.at_once is None:
             return [f"With {what} failed, {self.consumer} stays served without interruption ({self.phase})."]
-        chain = _chain(self.at_once)
-        lines.append(f"With {what} failed, {self.consumer} drops at once ({self.phase}): " + "; ".join(chain) + ".")
+        steps = chain(self.at_once)
+        lines.append(f"With {what} failed, {self.consumer} drops at once ({self.phase}): " + "; ".join(steps) + ".")
         if self.still is not None:
-            why = "" if self.still == self.at_once else f" {'; '.join(_chain(self.still))}."
+            why = "" if self.still.same_as(self.at_once) else f" {'; '.join(chain(self.still))}."
             lines.append(f"It is lost: nothing restores it.{why}")
         elif self.restored_by:
             lines.append(
@@ -124,24 +103,6 @@ def explain(network: Network, state: CaseState, consumer: str, phase: str | None
     return Explanation(consumer, state.failed, phase, outcome, at_once, still, restored, path)
 
 
-def _chain(tree: Reason) -> list[str]:
-    """The texts from the consumer to one event, following the branch that reaches a failure soonest."""
-    depth_of: dict[int, int] = {}
-
-    def depth(reason: Reason) -> int:
-        key = id(reason)
-        if key not in depth_of:
-            own = 0 if reason.cause in ("failed", "zone", "tripped", "stuck") else 1000
-            depth_of[key] = own if not reason.because else 1 + min(map(depth, reason.because))
-        return depth_of[key]
-
-    texts = [tree.text]
-    while tree.because:
-        tree = min(tree.because, key=depth)
-        texts.append(tree.text)
-    return texts if len(texts) <= 6 else [*texts[:3], "...", *texts[-2:]]
-
-
 class _Search:
     """Walks one case and phase."""
 
@@ -151,90 +112,146 @@ class _Search:
 
     def reason(self, id_: str, stage: int) -> Reason:
         """Why ``id_`` is not live at ``stage``."""
-        return self._reason(self.network.index[id_], stage, set())
+        rounds = self._rounds(stage)
+        return grow(self.network.index[id_], lambda v: self._open(v, stage, rounds), self.network.ids)
 
-    def _reason(self, v: int, stage: int, above: set[int]) -> Reason:
-        network, state, phase = self.network, self.state, self.phase
+    def _open(self, v: int, stage: int, rounds: dict[int, int]) -> Growing:
+        """What stops ``v`` at ``stage``, and the nodes behind that."""
+        network = self.network
+        local = self._local(v, stage)
+        if local is not None:
+            return local
         id_, element = network.ids[v], network.elements[v]
-        live = state.live[stage][phase]
-        if v in above:
-            return Reason(id_, "circle", f"{id_} depends on itself and has nothing else to start from")
-        above = above | {v}
+        live = self.state.live[stage][self.phase]
+        never = len(network.ids)
+        own = rounds.get(v, never)
+
+        def in_time(nodes: Iterable[int]) -> tuple[int, ...]:
+            return tuple(u for u in nodes if rounds.get(u, never) <= own)
+
         if isinstance(element, Function):
-            served = sum(network.ids[m] in live for m in network.members[v])
-            return Reason(
-                id_,
-                "function",
-                f"{id_} has {served} of the {element.at_least} members that it needs",
-                tuple(self._reason(m, stage, above) for m in network.members[v] if network.ids[m] not in live),
-            )
-        event = self.events.get(id_)
-        if event is not None and event.mode in _FAILED:
-            return Reason(id_, "failed", f"{id_} has failed ({_FAILED[event.mode]})")
-        if id_ in state.zone[stage][phase]:
-            return Reason(id_, "zone", self._zone_text(v, stage))
-        if id_ in state.blocking[stage][phase]:
-            return Reason(id_, "tripped", f"{id_} is held open to clear the fault beside it")
-        if id_ in state.tripped and isinstance(element, Component):
-            if element.kind == "fuse":
-                return Reason(id_, "tripped", f"{id_} has blown")
-            if element.is_switched and id_ not in state.operable[stage][phase]:
-                return self._switch_reason(v, element, stage, above, f"{id_} has tripped")
-        if isinstance(element, Component):
-            own = self._component_reason(v, element, stage, above)
-            if own is not None:
-                return own
-        unmet = [x for x in network.needs[v] if network.ids[x.node] not in live]
+            dead = [m for m in network.members[v] if network.ids[m] not in live]
+            served = len(network.members[v]) - len(dead)
+            text = f"{id_} has {served} of the {element.at_least} members that it needs"
+            return Growing(v, "function", text, in_time(dead))
+        unmet = [x.node for x in self._unmet(v, stage) if own == never or rounds.get(x.node, never) < own]
         if unmet:
-            names = ", ".join(network.ids[x.node] for x in unmet)
-            return Reason(id_, "need", f"{id_} needs {names}", tuple(self._reason(x.node, stage, above) for x in unmet))
+            return Growing(v, "need", f"{id_} needs {', '.join(network.ids[u] for u in unmet)}", tuple(unmet))
+        if not network.upstream[v]:
+            return Growing(v, "unfed", f"nothing feeds {id_}")
         dead = [u for u in network.upstream[v] if network.ids[u] not in live]
         alive = len(network.upstream[v]) - len(dead)
         wanted = network.threshold[v]
-        if not network.upstream[v]:
-            return Reason(id_, "unfed", f"nothing feeds {id_}")
         names = ", ".join(network.ids[u] for u in dead)
         text = f"{id_} has lost its feed{'s' if len(dead) > 1 else ''} {names}"
         if wanted > 1:
             text = f"{id_} has {alive} of the {wanted} feeds that it needs; dead: {names}"
-        return Reason(id_, "feed", text, tuple(self._reason(u, stage, above) for u in dead))
+        return Growing(v, "feed", text, in_time(dead))
 
-    def _component_reason(self, v: int, element: Component, stage: int, above: set[int]) -> Reason | None:
+    def _unmet(self, v: int, stage: int) -> list[NeedOf]:
+        """The needs of ``v`` that are not met at ``stage``, nor by the stage until which they are borne."""
+        live = self.state.live
+        return [
+            x for x in self.network.needs[v] if self.network.ids[x.node] not in live[max(stage, x.bears)][self.phase]
+        ]
+
+    def _rounds(self, stage: int) -> dict[int, int]:
+        """The round in which each node is gone: 0 with all needs met, then once what it needs went the round before.
+
+        What is not live and yet in none of them lacks only the start: it would run if it ran. Costs a pass over the
+        links a round.
+        """
+        network = self.network
+        n = len(network.ids)
+        users: list[list[int]] = [[] for _ in range(n)]
+        for v in range(n):
+            for u in dict.fromkeys((*network.upstream[v], *network.members[v])):
+                users[u].append(v)
+        live_now = self.state.live[stage][self.phase]
+        gone = {v for v in range(n) if network.ids[v] not in live_now and self._local(v, stage) is not None}
+        rounds: dict[int, int] = {}
+        for number in range(n + 1):
+            lacking = [network.threshold[v] for v in range(n)]
+            live: set[int] = set()
+            queue = [v for v in range(n) if v not in gone and self._gives(v)]
+            while queue:
+                v = queue.pop()
+                if v in live:
+                    continue
+                live.add(v)
+                for w in users[v]:
+                    lacking[w] -= 1
+                    if lacking[w] == 0 and w not in gone:
+                        queue.append(w)
+            for v in range(n):
+                if v not in live:
+                    rounds.setdefault(v, number)
+            more = {v for v in live if any(x.node not in live for x in self._unmet(v, stage))}
+            if not more:
+                break
+            gone |= more
+        return rounds
+
+    def _gives(self, v: int) -> bool:
+        element = self.network.elements[v]
+        return isinstance(element, Component) and element.is_source
+
+    def _local(self, v: int, stage: int) -> Growing | None:
+        """What stops ``v`` before needs and feeds are asked, if anything does."""
+        network, state, phase = self.network, self.state, self.phase
+        id_, element = network.ids[v], network.elements[v]
+        if isinstance(element, Function):
+            return None
+        event = self.events.get(id_)
+        if event is not None and event.mode in _FAILED:
+            return Growing(v, "failed", f"{id_} has failed ({_FAILED[event.mode]})")
+        if id_ in state.zone[stage][phase]:
+            return Growing(v, "zone", self._zone_text(v, stage))
+        if id_ in state.blocking[stage][phase]:
+            return Growing(v, "tripped", f"{id_} is held open to clear the fault beside it")
+        if id_ in state.tripped and isinstance(element, Component):
+            if element.kind == "fuse":
+                return Growing(v, "tripped", f"{id_} has blown")
+            if element.is_switched and id_ not in state.operable[stage][phase]:
+                return self._switch_reason(v, element, stage, f"{id_} has tripped")
+        return self._component_reason(v, element, stage) if isinstance(element, Component) else None
+
+    def _component_reason(self, v: int, element: Component, stage: int) -> Growing | None:
         id_, state, phase = element.id, self.state, self.phase
         if element.is_source and in_phase(element.capacity_kw, phase, 1.0) == 0.0:
-            return Reason(id_, "dry", f"{id_} gives nothing in phase {phase}")
+            return Growing(v, "dry", f"{id_} gives nothing in phase {phase}")
         if id_ in state.zone[0][phase] and element.kind == "storage":
-            return Reason(id_, "zone", f"{id_} lay in the zone of a short and is dead for the case")
+            return Growing(v, "zone", f"{id_} lay in the zone of a short and is dead for the case")
         if element.charged_by is not None and id_ not in state.charged[stage]:
-            return Reason(
-                id_,
+            return Growing(
+                v,
                 "uncharged",
                 f"{id_} is not charged: none of {', '.join(element.charged_by)} is live in any phase",
-                tuple(self._reason(u, stage, above) for u in self.network.chargers.get(v, ())),
+                self.network.chargers.get(v, ()),
             )
         if element.is_jumper and not element.mated and not (stage == len(STAGES) - 1 and element.crew_may_mate):
-            return Reason(id_, "unmated", f"{id_} is not mated")
+            return Growing(v, "unmated", f"{id_} is not mated")
         if element.is_switched and element.normally_open and id_ not in state.operable[stage][phase]:
-            return self._switch_reason(v, element, stage, above, f"{id_} stands {element.position_name(False)}")
+            return self._switch_reason(v, element, stage, f"{id_} stands {element.position_name(False)}")
         return None
 
-    def _switch_reason(self, v: int, element: Component, stage: int, above: set[int], text: str) -> Reason:
+    def _switch_reason(self, v: int, element: Component, stage: int, text: str) -> Growing:
         event = self.events.get(element.id)
         if event is not None and event.mode == "stuck":
-            return Reason(element.id, "stuck", f"{text} and is stuck")
+            return Growing(v, "stuck", f"{text} and is stuck")
         if event is not None and event.mode == "closed":
-            return Reason(element.id, "stuck", f"{element.id} stands closed by failure, so no power is credited to it")
+            return Growing(v, "stuck", f"{element.id} stands closed by failure, so no power is credited to it")
         operated = element.operated or "commanded"
         if STAGES.index(operated) > stage:
-            return Reason(element.id, "open", f"{text}; it is operated only at stage {operated}")
+            return Growing(v, "open", f"{text}; it is operated only at stage {operated}")
         live = self.state.live[stage][self.phase]
         idle = [u for u in self.network.operators.get(v, ()) if self.network.ids[u] not in live]
         names = ", ".join(self.network.ids[u] for u in idle)
-        return Reason(
-            element.id,
+        return Growing(
+            v,
             "open",
             f"{text}; what operates it is not served: {names}",
-            tuple(self._reason(u, stage, above) for u in idle),
+            tuple(idle),
         )
 
     def _zone_text(self, v: int, stage: int) -> str:
