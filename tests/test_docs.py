@@ -25,6 +25,7 @@ import pytest
 
 from powerfault.cli import COMMANDS
 from powerfault.model import elements, fields
+from powerfault.model.reader import read_topology_text
 
 ROOT = Path(__file__).parent.parent
 README = ROOT / "README.md"
@@ -195,6 +196,19 @@ def test_names_in_the_section_on_the_format_are_names_of_the_format() -> None:
     assert {name for name in fields.TOP if f"`{name}`" not in section and f"`{name}:" not in section} <= {
         "about", "defaults",
     }  # fmt: skip
+
+
+def test_yaml_shown_in_pieces_is_read() -> None:
+    base = next(b for b in blocks(readme()) if b.value == "hut.yaml")
+    derating, rates = (b.body for b in blocks(readme()) if b.kind == "yaml" and not b.mark)
+    assert derating.startswith("derating:")
+    read_topology_text(base.body + derating)
+    head, rest = rates.split("\n", 1)
+    assert head == "components:"
+    own, rest = rest.split("common_causes:")
+    more = "  CBL-1: {kind: cable}\n  CBL-2: {kind: cable, site: rack-4}\n  TIE-1: {kind: switch, normally: open}\n"
+    text = base.body.replace("components:\n", "components:\n" + own + more, 1) + "common_causes:" + rest
+    assert read_topology_text(text).components["CV-1"].error_factor == 3
 
 
 def test_linked_files_exist() -> None:
