@@ -84,3 +84,13 @@ def test_the_command_writes_each_form(tmp_path: Path, form: str) -> None:
     assert result.exit_code == 0, result.output
     data = (tmp_path / f"w.{form}").read_bytes()
     assert data[:2] == b"PK" if form == "xlsx" else b"single point" in data
+
+
+def test_a_form_that_contradicts_the_name_is_refused(tmp_path: Path) -> None:
+    (tmp_path / "t.yaml").write_text(TEXT)
+    result = CliRunner().invoke(
+        program, ["worksheet", str(tmp_path / "t.yaml"), "--csv", "-o", str(tmp_path / "w.xlsx")]
+    )
+    assert result.exit_code == 2
+    assert "contradict each other" in result.output
+    assert not (tmp_path / "w.xlsx").exists()

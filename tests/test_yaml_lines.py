@@ -201,7 +201,12 @@ def test_a_file_too_large_is_refused(tmp_path: Path) -> None:
 def test_a_file_that_is_not_there(tmp_path: Path) -> None:
     with pytest.raises(ModelError, match="cannot be read: No such file"):
         read_bytes(tmp_path / "absent.yaml")
-    with pytest.raises(ModelError, match="cannot be read: Is a directory"):
+    with pytest.raises(ModelError, match="cannot be read: Is a directory; give the file in it"):
         read_bytes(tmp_path)
+    (tmp_path / "kelp.yaml").touch()
+    with pytest.raises(ModelError, match=r"No such file or directory \(did you mean 'kelp.yaml'\?\)"):
+        read_bytes(tmp_path / "kelp.yml")
+    with pytest.raises(ModelError, match=r"No such file or directory; there is no folder \S*nowhere$"):
+        read_bytes(tmp_path / "nowhere" / "kelp.yaml")
     with pytest.raises(ModelError, match="cannot be read"):
         read_bytes("a\0b")

@@ -33,6 +33,11 @@ def command(
     asked = check_modes(m.strip() for m in modes.split(","))
     events = [parse_event(topology, e) for e in given]
     form = form or (output.rsplit(".", 1)[-1] if output and "." in output else "md")
+    ending = output.rsplit(".", 1)[-1].lower() if output and "." in output else ""
+    if ending in ("csv", "xlsx", "md") and form != ending:
+        raise click.UsageError(
+            f"--{form} and -o {output} contradict each other: leave one, or let the name end in .{form}"
+        )
     if form not in ("csv", "xlsx", "md"):
         raise click.UsageError(
             f"-o {output}: expected a name ending in .csv, .xlsx or .md, or one of --csv, --xlsx, --md"

@@ -94,11 +94,29 @@ def read_bytes(source: str | os.PathLike[str]) -> tuple[str, bytes]:
                 content = stream.read(MAX_BYTES + 1)
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or str(error)
-        raise ModelError([Problem(shown, 0, 0, "", f"cannot be read: {reason}")]) from error
+        raise ModelError([Problem(shown, 0, 0, "", f"cannot be read: {reason}{_advice(name, error)}")]) from error
     if len(content) > MAX_BYTES:
         size = f"larger than {MAX_BYTES // 1_000_000} MB, the most that is read; is it a topology file?"
         raise ModelError([Problem(shown, 0, 0, "", size)])
     return shown, content
+
+
+def _advice(name: str, error: Exception) -> str:
+    """What to do about a file that cannot be read, where that is plain."""
+    if isinstance(error, IsADirectoryError):
+        return "; give the file in it"
+    if isinstance(error, FileNotFoundError):
+        import difflib  # as in nearest(): slow to import, seldom wanted
+
+        folder, wanted = os.path.split(name)
+        try:
+            there = [n for n in sorted(os.listdir(folder or ".")) if n.endswith((".yaml", ".yml", ".json"))]
+        except OSError:
+            return f"; there is no folder {folder}"
+        stems = {os.path.splitext(n)[0]: n for n in there}
+        near = difflib.get_close_matches(os.path.splitext(wanted)[0], stems, n=1, cutoff=0.75)
+        return f" (did you mean {printable(stems[near[0]])!r}?)" if near else ""
+    return ""
 
 
 def decode(content: bytes, file: str) -> str:

@@ -29,5 +29,5 @@ def write_atomically(path: str | os.PathLike[str], content: str | bytes) -> Path
     except OSError as error:
         if temporary is not None and os.path.exists(temporary):
             os.unlink(temporary)
-        raise OutputError(f"cannot write {target}: {error.strerror or error}; choose another place with -o") from error
+        raise OutputError(f"cannot write {target}: {error.strerror or error}; choose another place") from error
     return target
