@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import json
+import re
 import xml.etree.ElementTree as ET
 from pathlib import Path
 
@@ -31,7 +32,8 @@ from powerfault.output import endurance_section, size_section
 from powerfault.output.report_input import ReportInput
 from powerfault.output.sections import section_html, section_markdown
 from powerfault.output.size_picture import gauge_picture
-from powerfault.output.size_tables import figure
+from powerfault.output.size_tables import figure, gauge_table, verdict_sentence
+from powerfault.output.text_width import text_width
 from powerfault.study import study
 
 TOPOLOGIES = Path(__file__).parent.parent / "topologies"
@@ -370,6 +372,37 @@ def test_picture_marks_by_shape_and_word() -> None:
     ET.fromstring(svg)
     for words in ("allowed 2 %", "does", "fails", "as it stands", "towards BRK", "no operating point"):
         assert words in svg
+
+
+def test_figures_beyond_the_scale_of_the_picture_do_not_overlap() -> None:
+    topology = apply_proposals(load_topology(TOPOLOGIES / "orrin-fell.yaml"), ["J-LAB"])
+    root = ET.fromstring(gauge_picture(study_size(topology).sizes[0]))
+    beyond = [t for t in root.iter("{http://www.w3.org/2000/svg}text") if re.fullmatch(r"[2-9]\d %", t.text or "")]
+    # On the scale itself numbers end at their place; those of points begin there or have it in their middle.
+    boxes = []
+    for t in beyond:
+        if t.get("text-anchor") == "end":
+            continue
+        wide, x = text_width(t.text or "", 9), float(t.get("x", ""))
+        left = x - wide / 2 if t.get("text-anchor") == "middle" else x
+        boxes.append((left, left + wide, float(t.get("y", ""))))
+    assert len(boxes) >= 3
+    for (a, b, y), (c, d, z) in itertools.combinations(boxes, 2):
+        assert b <= c or d <= a or abs(y - z) >= 9
+
+
+def test_smallest_one_way_is_not_called_the_smallest() -> None:
+    # Towards the second bus nothing can be judged: neither a rule, nor an allowed drop, nor a voltage asked for.
+    text = TIE.replace("{sunlit: 0.5, dark: 1.5}, min_voltage_v: 110", "1.5").replace(", drop_percent: 2", "")
+    text = re.sub("^derating: .*$", "derating: {rule: none}", text, flags=re.MULTILINE)
+    size = study_size(read_topology_text(text)).sizes[0]
+    assert size.smallest is None
+    assert [d.smallest is None for d in size.directions] == [False, True]
+    names = [str(row[0]) for row in gauge_table(size, size.directions[0]).rows]
+    assert sum("(smallest this way)" in n for n in names) == 1
+    assert not any("smallest)" in n for n in names)
+    receives = size.directions[1].transfer.receives
+    assert f"No smallest gauge can be named for power towards {receives}" in verdict_sentence(size)
 
 
 def test_hostile_names_stay_text() -> None:

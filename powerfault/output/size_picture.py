@@ -39,11 +39,11 @@ def gauge_picture(size: ConductorSize) -> str:
                      f'stroke-width="1.2" stroke-dasharray="10 3 2 3"/>')  # fmt: skip
         parts.append(text(width - 12, y - 4, f"allowed {allowed:g} %", 10, "end"))
     bottom = TOP + HEIGHT + 44
-    named: set[int] = set()
+    unnamed = {gauge: _room(directions, gauge, top) for gauge in gauges}
     for number, direction in enumerate(directions):
         colour, dash = LOOKS[number % len(LOOKS)]
         shift = 11 * (number - (len(directions) - 1) / 2)
-        parts.append(_line(direction, gauges, top, colour, dash, shift, named))
+        parts.append(_line(direction, gauges, top, colour, dash, shift, unnamed, number > 0))
         y = bottom + 18 * number
         pattern = f' stroke-dasharray="{dash}"' if dash else ""
         parts.append(f'<path d="M{num(LEFT)},{num(y)} h34" stroke="{colour}" stroke-width="2"{pattern}/>')
@@ -58,6 +58,14 @@ def gauge_picture(size: ConductorSize) -> str:
         x += 92
     return document(max(width, LEFT + 380), y + 18, f'<g color="{BLACK}">{"".join(parts)}</g>',
                     f"Voltage drop of {size.need.conductor.id} by gauge")  # fmt: skip
+
+
+def _room(directions: Sequence[DirectionSize], gauge: int, top: float) -> float:
+    """The height at which words across a gauge stay clear of the lines there."""
+    drops = [p for d in directions for r in d.rows if r.gauge == gauge and (p := _percent(r)) is not None]
+    points = [_y(min(p, top), top) for p in drops]
+    places = [TOP + HEIGHT * share for share in (0.5, 0.3, 0.72)]
+    return next((y for y in places if all(abs(y - p) > 52 for p in points)), places[-1])
 
 
 def _gauges(directions: Sequence[DirectionSize]) -> list[int]:
@@ -84,9 +92,20 @@ def _axes(gauges: Sequence[int], top: float, width: float) -> list[str]:
 
 
 def _line(
-    direction: DirectionSize, gauges: Sequence[int], top: float, colour: str, dash: str, shift: float, named: set[int]
+    direction: DirectionSize,
+    gauges: Sequence[int],
+    top: float,
+    colour: str,
+    dash: str,
+    shift: float,
+    unnamed: dict[int, float],
+    aside: bool,
 ) -> str:
-    """One direction, moved aside by ``shift``; ``named`` gathers the gauges already called without operating point."""
+    """One direction, moved aside by ``shift``.
+
+    ``unnamed`` holds the gauges not yet called without operating point, each with the height where there is room for
+    it. With ``aside`` a drop beyond the scale stands right below its mark, not above, where the first direction's is.
+    """
     place = {g: i for i, g in enumerate(gauges)}
     points, marks, ended = [], [], False
     for row in direction.rows:
@@ -96,12 +115,12 @@ def _line(
         x = _x(place[row.gauge]) + shift
         if percent is None:
             ended = True
-            if row.gauge in named:
+            if row.gauge not in unnamed:
                 continue
-            named.add(row.gauge)
+            y = unnamed.pop(row.gauge)
             x -= shift
-            marks.append(f'<g transform="rotate(-90 {num(x)} {num(TOP + 130)})">'
-                         f'{text(x, TOP + 134, "no operating point", 10, "middle")}</g>')  # fmt: skip
+            marks.append(f'<g transform="rotate(-90 {num(x)} {num(y)})">'
+                         f'{text(x, y + 4, "no operating point", 10, "middle")}</g>')  # fmt: skip
             continue
         y = _y(min(percent, top), top)
         points.append(f"{num(x)},{num(y)}")
@@ -110,7 +129,8 @@ def _line(
         if row.present:
             marks.append(_frame(x, y, colour))
         if percent > top:
-            marks.append(text(x, y - 9, f"{percent:.0f} %", 9, "middle"))
+            words = f"{percent:.0f} %"
+            marks.append(text(x + 8, y + 14, words, 9) if aside else text(x, y - 9, words, 9, "middle"))
     pattern = f' stroke-dasharray="{dash}"' if dash else ""
     path = f'<polyline points="{" ".join(points)}" fill="none" stroke="{colour}" stroke-width="2"{pattern}/>'
     return path + "".join(marks)

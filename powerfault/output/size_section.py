@@ -57,9 +57,10 @@ def _conductor_blocks(size: ConductorSize) -> list[Block]:
     tone = {True: "good", False: "bad", None: "doubt"}[size.fits]
     blocks: list[Block] = [Heading(c.id), Paragraph(tables.verdict_sentence(size), tone)]
     noun = "failure" if need.order == 1 else "failures"
+    modes = f"mode{'s' * (len(need.modes) > 1)} {', '.join(need.modes)}"
     blocks.append(
         Paragraph(
-            f"{need.case_count:,} cases of up to {need.order} {noun} (modes {', '.join(need.modes)}) were evaluated; "
+            f"{need.case_count:,} cases of up to {need.order} {noun} ({modes}) were evaluated; "
             f"{need.cases_needing:,} of them depend on it."
         )
     )
@@ -69,7 +70,7 @@ def _conductor_blocks(size: ConductorSize) -> list[Block]:
         blocks.append(Figure(gauge_picture(size), f"Voltage drop of {c.id} by gauge"))
     for direction in size.directions:
         blocks.append(TableBlock(tables.quantity_table(size, direction)))
-        blocks += [TableBlock(t) for t in (tables.gauge_table(direction), tables.load_table(direction)) if t.rows]
+        blocks += [TableBlock(t) for t in (tables.gauge_table(size, direction), tables.load_table(direction)) if t.rows]
     if size.not_judged:
         blocks += [Heading(f"Not judged for {c.id}"), Bullets(size.not_judged)]
     return blocks

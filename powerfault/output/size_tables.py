@@ -69,23 +69,25 @@ def quantity_table(size: ConductorSize, direction: DirectionSize) -> Table:
     )
 
 
-def gauge_table(direction: DirectionSize) -> Table:
+def gauge_table(size: ConductorSize, direction: DirectionSize) -> Table:
     """Every stocked gauge against the criteria, thickest first."""
     t = direction.transfer
     return Table(
         f"size-{t.conductor}-gauges-{t.receives}",
         f"Gauges for {figure(t.power_kw)} kW towards {t.receives}",
         ("gauge", "ohm", "A", "drop V", "drop %", "loss W", "greatest kW", "rating A", "verdict", "why"),
-        tuple(_gauge_row(row, direction) for row in direction.rows),
+        tuple(_gauge_row(row, direction, size.smallest) for row in direction.rows),
         shown=1 + sum(row.state.voltage_v is not None for row in direction.rows),
         numeric=NUMBERS,
     )
 
 
-def _gauge_row(row: GaugeRow, direction: DirectionSize) -> tuple[Cell, ...]:
+def _gauge_row(row: GaugeRow, direction: DirectionSize, of_all: int | None) -> tuple[Cell, ...]:
     s = row.state
     drop = None if s.drop_fraction is None else 100 * s.drop_fraction
-    marks = [word for word, on in (("as it stands", row.present), ("smallest", row.gauge == direction.smallest)) if on]
+    # One way may do with less than the conductor needs for both, or be the only one that could be judged.
+    smallest = "smallest" if direction.smallest == of_all else "smallest this way"
+    marks = [word for word, on in (("as it stands", row.present), (smallest, row.gauge == direction.smallest)) if on]
     return (
         row.name + (f" ({', '.join(marks)})" if marks else ""),
         figure(row.resistance_ohm), figure(s.current_a), figure(s.drop_v, 3), figure(drop, 3), figure(s.loss_w, 3),
@@ -215,7 +217,10 @@ def verdict_sentence(size: ConductorSize) -> str:
     elif any(d.rows and all(r.fits is False for r in d.rows) for d in size.directions):
         text += "No stocked gauge meets all criteria; more conductors in parallel, a shorter run or less load would."
     else:
-        text += "No smallest gauge can be named: see what was not judged."
+        ways = ", ".join(d.transfer.receives for d in size.directions if d.smallest is None)
+        text += (
+            f"No smallest gauge can be named{f' for power towards {ways}' if ways else ''}: see what was not judged."
+        )
     return text
 
 
