@@ -483,6 +483,22 @@ def test_dark_mode_keeps_drawings_on_white(browser: Any, folder: Path) -> None:
     watched.context.close()
 
 
+def test_a_narrow_page_keeps_words_whole_and_captions_in_view(opened: Watched) -> None:
+    page = opened.page
+    page.set_viewport_size({"width": 390, "height": 900})
+    cut = "all => all.filter(e => e.scrollWidth > e.parentNode.clientWidth + 1).map(e => e.textContent)"
+    assert page.eval_on_selector_all("#case-window thead th button", cut) == []
+    right = "all => Math.max(...all.map(e => e.getBoundingClientRect().right))"
+    assert page.eval_on_selector_all(".titleblock th, nav li a", right) <= 390
+    assert page.eval_on_selector_all("nav li", "all => new Set(all.map(e => e.getBoundingClientRect().left)).size") == 1
+    words = """() => [...document.querySelectorAll(".scroll caption")].filter(caption => {
+      const range = document.createRange();
+      range.selectNodeContents(caption);
+      return range.getBoundingClientRect().right > 390;
+    }).map(caption => caption.textContent)"""
+    assert page.evaluate(words) == []
+
+
 def test_drawings_come_with_scrolling_and_before_print(opened: Watched) -> None:
     page = opened.page
     total = len(page.query_selector_all(".slot"))

@@ -76,10 +76,10 @@ def harms_section(report: ReportInput) -> Section | None:
     lower = [c.id for c in changes if c.worsens]
     gone = [c.id for c in changes if c.after is None]
     blocks: list[Block] = []
-    modes = ", ".join(comparison.after.modes)
+    modes = f"mode{'s' * (len(comparison.after.modes) > 1)} {', '.join(comparison.after.modes)}"
     if not (broken or worsened or own_broken or own_worsened or lower or gone or comparison.spread):
         blocks.append(Paragraph(
-            f"Nothing: in no case of up to {comparison.after.order} failures in mode {modes} does any consumer end "
+            f"Nothing: in no case of up to {comparison.after.order} failures in {modes} does any consumer end "
             "worse than before, and no single short reaches a further channel.", "good"))  # fmt: skip
     elif not (broken or worsened or own_broken or own_worsened or lower or gone):
         blocks.append(Paragraph("In the modes enumerated, nothing: no consumer ends worse than before in any case. "
@@ -87,7 +87,7 @@ def harms_section(report: ReportInput) -> Section | None:
     elif not (broken or worsened or lower or gone):
         words = (
             f"On the parts that both systems have, nothing: in no case of up to {comparison.after.order} failures in "
-            f"mode {modes} does any consumer end worse than before. What the proposal's own parts can do stands below."
+            f"{modes} does any consumer end worse than before. What the proposal's own parts can do stands below."
         )
         blocks.append(Paragraph(words, "doubt"))
     if lower:

@@ -8,6 +8,10 @@ from powerfault.output.sections import Block, Paragraph, Section, TableBlock
 from powerfault.output.tables import CaseCell, Cell, Table, ToneCell
 
 PAIRS_SHOWN = 40
+CHANGE_OF_PAIRS = (
+    "The change is that of all consumers that fail in the case. A consumer that one of the two failed alone before, "
+    "and that now takes both, stands newly under minimal for, after, and is better off."
+)
 
 
 def _change(was: list[str], now: list[str]) -> ToneCell:
@@ -75,4 +79,6 @@ def pairs_section(report: ReportInput) -> Section | None:
         blocks.append(TableBlock(Table(
             "pairs", "Minimal pairs: fail a consumer that neither member fails alone; most severe first", columns, rows,
             PAIRS_SHOWN).joined()))  # fmt: skip
+        if report.comparison:
+            blocks.append(Paragraph(CHANGE_OF_PAIRS, "note"))
     return Section("Pairs of failures", "pairs", tuple(blocks))

@@ -230,10 +230,10 @@ function setUpExplorer() {
     $("pick-list").append(el("option", {value: id}, data.labels[id]));
   });
   const picked = () => {
-    const typed = $("pick").value.trim().toLowerCase();
+    const asked = $("pick").value.trim(), typed = asked.toLowerCase();
     if (known.has(typed)) return known.get(typed);
     const n = typed ? data.boxes.findIndex(([id]) => data.labels[id].toLowerCase().includes(typed)) : -1;
-    if (n < 0) say(typed ? `No component called ${typed}.` : "Type the id of a component first.");
+    if (n < 0) say(typed ? `No component called ${asked}.` : "Type the id of a component first.");
     return n;
   };
   $("add").addEventListener("click", () => {

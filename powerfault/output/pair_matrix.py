@@ -112,6 +112,6 @@ def matrix_blocks(report: ReportInput) -> list[Block]:
     note = (
         "Each cell is a pair of components. Filled: together they fail a consumer that neither fails alone, by the "
         "severity of the worst such consumer. On the diagonal: a single failure that fails a consumer. "
-        f"{left} of {total} components take part in no such case and are left out."
+        + (f"{left} of {total} components take part in no such case and are left out." if left else "")
     )
-    return [Raw(html, "The matrix of pairs is in report.html."), Paragraph(note, "note")]
+    return [Raw(html, "The matrix of pairs is in report.html."), Paragraph(note.strip(), "note")]

@@ -115,7 +115,7 @@ def _ranked(r: Ranked, made: Mapping[str, Proposal]) -> dict[str, Any]:
 def summary(ranking: Ranking) -> str:
     """The answer in a sentence."""
     judged = [r for r in ranking.ranked if r.worth is not None]
-    text = f"{len(judged)} candidates, {len(ranking.efficient)} of them efficient"
+    text = f"{len(judged)} candidate{'s' * (len(judged) != 1)}, {len(ranking.efficient)} of them efficient"
     if judged and judged[0].worth:
         first, worth = judged[0].candidate.id, judged[0].worth
         text += f"; worth most alone: {first} ({_count(len(worth.gained), 'requirement')} newly met)"
