@@ -145,6 +145,7 @@ def _fit(words: str, wide: float, size: float) -> str:
 def _stops(body: list[str], result: OutingResult, y: float, at: _Scale) -> float:
     body.append(text(MARGIN, y + 10, "can it stop?", 9))
     pieces: list[tuple[float, float, str]] = []
+    moments: list[float] = []
     edge, verdict = 0.0, "yes"
     for end, following in [*((s.slot.end, s.stop) for s in result.steps), (result.timeline.length, "")]:
         if end > edge:
@@ -153,6 +154,8 @@ def _stops(body: list[str], result: OutingResult, y: float, at: _Scale) -> float
             else:
                 pieces.append((edge, end, verdict))
             edge = end
+        elif verdict == "no":
+            moments.append(edge)
         verdict = following
     for begin, end, verdict in pieces:
         x, wide = at(begin), at(end) - at(begin)
@@ -167,6 +170,12 @@ def _stops(body: list[str], result: OutingResult, y: float, at: _Scale) -> float
                 f'<rect x="{num(x + 1.5)}" y="{num(y + 1.5)}" width="{num(text_width(word, 8) + 3)}" height="9" '
                 f'fill="#FFFFFF"/>{text(x + 3, y + 9, word, 8, bold=verdict == "no")}'
             )
+    for moment in moments:  # of no length, but the plan's table says it too
+        x = at(moment)
+        body.append(
+            f'<rect x="{num(x - 2)}" y="{num(y - 2)}" width="4" height="16" fill="{appearance.VERMILION}" '
+            f'stroke="#000000" stroke-width="0.6"/>{text(x + 4, y + 9, "NO", 8, bold=True)}'
+        )
     return y + 16
 
 
