@@ -313,14 +313,13 @@ def study(
         raise TooLargeError(
             f"order {order} over modes {', '.join(modes)} makes {count_all(system):,} cases; "
             f"{system.lane_count:,} combinations of theirs interact and must be evaluated, which takes about "
-            f"{_duration(estimate_seconds(system))} and {system.bytes_needed(by_phase) / 1e9:.1f} GB; use --yes to run "
-            f"them all, --cut-sets-only for the verdicts alone, a lower --order, or fewer --modes"
+            f"{_duration(estimate_seconds(system))} and {system.bytes_needed(by_phase) / 1e9:,.1f} GB; use --yes to "
+            f"run them all, --cut-sets-only for the verdicts alone, a lower --order, or fewer --modes"
         )
     if jobs is None:
         many = system.lane_count > LANES_FOR_ONE_PROCESS and estimate_seconds(system) > WORTH_PROCESSES_S
         jobs = os.cpu_count() or 1 if many else 1
-    question = "|".join((topology.sha256, *topology.applied, str(order), *modes, *map(str, events), str(by_phase)))
-    table = evaluate_system(system, by_phase=by_phase, jobs=jobs, keep=keep, question=question, progress=progress)
+    table = evaluate_system(system, by_phase=by_phase, jobs=jobs, keep=keep, progress=progress)
     found = minimal_cut_sets(table, rides)
     return _judged(system, order, modes, events, found, None if cut_sets_only else table)
 

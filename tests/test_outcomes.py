@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from itertools import combinations
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -12,14 +11,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from random_topologies import random_topology
 
-from powerfault.before_after import compare
-from powerfault.errors import OutputError, TooLargeError
 from powerfault.failures.cases import case_blocks, count_cases
-from powerfault.failures.clusters import SystemPlan, plan_system
-from powerfault.failures.evaluation import ClusterEvaluator
 from powerfault.failures.lane_order import rank, sizes, unrank
-from powerfault.failures.outcomes import evaluate_system, evaluate_table
-from powerfault.model.elements import MODES, Event, Topology
+from powerfault.failures.outcomes import evaluate_table
+from powerfault.model.elements import MODES, Event
 from powerfault.network.graph import build_network
 from powerfault.study import study
 
@@ -69,58 +64,6 @@ def _joined_runs(table: object, k: int) -> np.ndarray | None:
             dense[run.case, run.consumer] = run.outcome
             rows.append(dense)
     return np.concatenate(rows) if rows else None
-
-
-def small_pieces(topology: Topology, monkeypatch: pytest.MonkeyPatch) -> SystemPlan:
-    monkeypatch.setattr("powerfault.failures.clusters.LANES_AT_ONCE", 256)
-    return plan_system(build_network(topology), 2)
-
-
-def test_processes_share_the_pieces_and_find_the_same(monkeypatch: pytest.MonkeyPatch) -> None:
-    system = small_pieces(channels_system(2), monkeypatch)
-    alone, shared = evaluate_system(system), evaluate_system(system, jobs=2)
-    for a, b in zip(alone.clusters, shared.clusters, strict=True):
-        assert np.array_equal(a.unserved, b.unserved)
-
-
-def test_a_stopped_run_goes_on_from_the_pieces_kept(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    system = small_pieces(channels_system(2), monkeypatch)
-    whole = evaluate_system(system)
-    evaluated: list[int] = []
-    real = ClusterEvaluator.rows
-
-    def counting(self: ClusterEvaluator, begin: int, end: int, out: np.ndarray) -> np.ndarray:
-        evaluated.append(begin)
-        if len(evaluated) == 3 and not tmp_path.joinpath("again").exists():
-            raise KeyboardInterrupt
-        return real(self, begin, end, out)
-
-    monkeypatch.setattr(ClusterEvaluator, "rows", counting)
-    with pytest.raises(KeyboardInterrupt):
-        evaluate_system(system, keep=tmp_path / "kept", question="q")
-    assert len(list((tmp_path / "kept").glob("*.npy"))) == 2
-    assert not list((tmp_path / "kept").glob("*.part"))
-    (tmp_path / "again").touch()
-    evaluated.clear()
-    again = evaluate_system(system, keep=tmp_path / "kept", question="q")
-    total = sum(len(c.pieces) for c in system.clusters)
-    assert len(evaluated) == total - 2
-    for a, b in zip(whole.clusters, again.clusters, strict=True):
-        assert np.array_equal(a.unserved, b.unserved)
-
-
-def test_a_folder_that_cannot_be_written_is_a_clear_error(tmp_path: Path) -> None:
-    (tmp_path / "file").write_text("x")
-    with pytest.raises(OutputError, match="cannot"):
-        study(channels_system(2), 1, keep=tmp_path / "file" / "in")
-
-
-def test_too_large_a_question_is_refused_with_the_count_and_an_estimate() -> None:
-    topology = channels_system(3)
-    with pytest.raises(TooLargeError, match=r"order 9 .* makes [\d,]+ cases; [\d,]+ combinations .* about .* GB"):
-        study(topology, 9)
-    with pytest.raises(TooLargeError, match="written out one by one"):
-        compare(topology, topology, 4)
 
 
 def test_cut_sets_only_gives_the_same_verdicts() -> None:

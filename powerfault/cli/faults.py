@@ -59,8 +59,8 @@ def command(
     from powerfault.study import LANES_WITHOUT_ASKING, refuse_many, study
 
     cases = not cut_sets_only
-    if cut_sets_only and (csv_file or parquet_file or by_phase):
-        raise click.UsageError("--cut-sets-only keeps no cases: leave out --csv, --parquet and --by-phase")
+    if cut_sets_only and (csv_file or parquet_file or by_phase or keep):
+        raise click.UsageError("--cut-sets-only keeps no cases: leave out --csv, --parquet, --by-phase and --keep")
     if ratings and (cut_sets_only or by_phase or keep):
         raise click.UsageError("--ratings goes without --cut-sets-only, --by-phase and --keep")
     if cases and (as_json or csv_file or parquet_file):

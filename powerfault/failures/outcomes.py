@@ -190,14 +190,13 @@ def evaluate_system(
     by_phase: bool = False,
     jobs: int = 1,
     keep: Path | None = None,
-    question: str = "",
     progress: Progress | None = None,
 ) -> CaseTable:
     """Evaluate a planned system; see :func:`powerfault.failures.pieces.run_pieces` for ``jobs`` and ``keep``."""
     network = system.network
     consumers = tuple(network.ids[v] for v in network.consumers)
     phases = network.topology.phase_names
-    rows = run_pieces(system, question, by_phase=by_phase, jobs=jobs, keep=keep, progress=progress)
+    rows = run_pieces(system, by_phase=by_phase, jobs=jobs, keep=keep, progress=progress)
     clusters = [
         Cluster(plan, own[0], own[1:] if by_phase else None) for plan, own in zip(system.clusters, rows, strict=True)
     ]

@@ -1,6 +1,6 @@
 """Running the pieces of many clusters: in turn or by several processes, and again from where a run was stopped.
 
-A finished piece may be kept in a folder under a name drawn from the whole question, so that a later run of the same
+A finished piece may be kept in a folder under a name drawn from all that it depends on, so that a later run of the same
 question takes it from there. A piece is written beside its final name and moved, so the folder never holds half a one.
 """
 
@@ -9,19 +9,21 @@ from __future__ import annotations
 import hashlib
 import multiprocessing
 import os
+import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Generator
 from concurrent.futures import Future, ProcessPoolExecutor, as_completed
 from concurrent.futures.process import BrokenProcessPool
+from contextlib import closing
+from dataclasses import replace
 from functools import partial
-from itertools import groupby
-from operator import itemgetter
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
-from powerfault.errors import OutputError, ToolError
+from powerfault import __version__
+from powerfault.errors import OutputError, TooLargeError, ToolError
 from powerfault.failures.clusters import ClusterPlan, SystemPlan
 from powerfault.failures.evaluation import ClusterEvaluator
 
@@ -31,6 +33,8 @@ Clusters = tuple[ClusterPlan, ...]
 Place = Callable[[Piece], NDArray[np.uint64]]
 """Where the rows of a piece belong."""
 Done = Callable[[int, int], None]
+LANES_TIMED = 1 << 32
+"""Up to here a cluster is timed at its own order; of larger ones even the pieces are too many to list."""
 
 
 def estimate_seconds(system: SystemPlan) -> float:
@@ -38,28 +42,28 @@ def estimate_seconds(system: SystemPlan) -> float:
     if not system.clusters:
         return 0.0
     work = [c.lane_count * len(c.plan.network.ids) for c in system.clusters]
-    largest = system.clusters[work.index(max(work))]
-    evaluator, pieces = ClusterEvaluator(largest), largest.pieces
+    timed = system.clusters[work.index(max(work))]
+    while timed.lane_count > LANES_TIMED:
+        timed = replace(timed, order=timed.order - 1)
+    evaluator, pieces = ClusterEvaluator(timed), timed.pieces
     for begin, end in (pieces[0], pieces[len(pieces) // 2]):  # the first also makes what the others use again
         begun = time.perf_counter()
         evaluator.rows(begin, end)
         seconds = time.perf_counter() - begun
-    return seconds * sum(work) / max(1, (end - begin) * len(largest.plan.network.ids))
+    return seconds * sum(work) / max(1, (end - begin) * len(timed.plan.network.ids))
 
 
 def run_pieces(
-    system: SystemPlan, question: str, *, by_phase: bool, jobs: int, keep: Path | None, progress: Done | None
+    system: SystemPlan, *, by_phase: bool, jobs: int, keep: Path | None, progress: Done | None
 ) -> list[NDArray[np.uint64]]:
     """Return the rows of every cluster, (layers, 4, consumers, words), all pieces put together.
 
-    ``question`` names what is asked, for the pieces kept in ``keep``. With ``jobs`` over 1, processes share the pieces.
-    Raises :class:`ToolError` where a process was killed; pieces finished by then are kept where a folder was named.
+    Finished pieces are kept in the folder ``keep`` and taken from there. With ``jobs`` over 1, processes share the
+    pieces. Raises :class:`TooLargeError` where there is not the memory for the rows, :class:`ToolError` where a process
+    was killed; pieces finished by then are kept where a folder was named.
     """
-    results = []
-    for cluster in system.clusters:
-        layers = 1 + len(cluster.plan.phases) * by_phase
-        results.append(np.empty((layers, 4, len(cluster.consumers), -(-cluster.lane_count // 64)), np.uint64))
-    store = _Store(keep, question) if keep is not None else None
+    results = _empty_rows(system, by_phase)
+    store = _Store(keep, system.clusters, by_phase) if keep is not None else None
     total, done = system.lane_count, 0
 
     def place(piece: Piece) -> NDArray[np.uint64]:
@@ -74,37 +78,67 @@ def run_pieces(
 
     waiting = []
     for piece in [(c, *bounds) for c, cluster in enumerate(system.clusters) for bounds in cluster.pieces]:
-        rows = store.load(piece) if store is not None else None
-        if rows is None:
-            waiting.append(piece)
-        else:
-            place(piece)[:] = rows
+        if store is not None and store.load(piece, place(piece)):
             finish(piece)
+        else:
+            waiting.append(piece)
     evaluate = _evaluate_in_turn if jobs <= 1 or len(waiting) <= 1 else partial(_evaluate_together, jobs=jobs)
-    for piece in evaluate(system.clusters, waiting, by_phase, place):
-        if store is not None:
-            store.save(piece, place(piece))
-        finish(piece)
+    # Closed at once where a piece cannot be kept, so that no worker goes on.
+    with closing(evaluate(system.clusters, waiting, by_phase, place)) as evaluated:
+        for piece in evaluated:
+            if store is not None:
+                store.save(piece, place(piece))
+            finish(piece)
     return results
 
 
-def _evaluate_in_turn(clusters: Clusters, waiting: list[Piece], by_phase: bool, place: Place) -> Iterator[Piece]:
-    for c, pieces in groupby(waiting, key=itemgetter(0)):
-        evaluator = ClusterEvaluator(clusters[c], by_phase)
-        for piece in pieces:
-            evaluator.rows(*piece[1:], place(piece))
-            yield piece
+def _empty_rows(system: SystemPlan, by_phase: bool) -> list[NDArray[np.uint64]]:
+    results = []
+    for cluster in system.clusters:
+        layers = 1 + len(cluster.plan.phases) * by_phase
+        try:
+            results.append(np.empty((layers, 4, len(cluster.consumers), -(-cluster.lane_count // 64)), np.uint64))
+        except (MemoryError, ValueError, OverflowError) as error:  # NumPy cannot so much as name some sizes
+            raise TooLargeError(
+                f"the results of order {system.order} take {system.bytes_needed(by_phase) / 1e9:,.1f} GB, more than "
+                f"there is; use --cut-sets-only for the verdicts alone, a lower --order, or fewer --modes"
+            ) from error
+    return results
+
+
+class _Evaluators:
+    """Evaluates pieces of many clusters that come cluster by cluster, so that one schedule is held at a time."""
+
+    def __init__(self, clusters: Clusters, by_phase: bool) -> None:
+        self._clusters, self._by_phase = clusters, by_phase
+        self._last: tuple[int, ClusterEvaluator] | None = None
+
+    def rows(self, piece: Piece, out: NDArray[np.uint64] | None = None) -> NDArray[np.uint64]:
+        c, begin, end = piece
+        if self._last is None or self._last[0] != c:
+            self._last = None  # its memory is free before the next is made
+            self._last = c, ClusterEvaluator(self._clusters[c], self._by_phase)
+        return self._last[1].rows(begin, end, out)
+
+
+def _evaluate_in_turn(
+    clusters: Clusters, waiting: list[Piece], by_phase: bool, place: Place
+) -> Generator[Piece, None, None]:
+    evaluators = _Evaluators(clusters, by_phase)
+    for piece in waiting:
+        evaluators.rows(piece, place(piece))
+        yield piece
 
 
 def _evaluate_together(
     clusters: Clusters, waiting: list[Piece], by_phase: bool, place: Place, jobs: int
-) -> Iterator[Piece]:
+) -> Generator[Piece, None, None]:
     context = multiprocessing.get_context("spawn")
     with ProcessPoolExecutor(jobs, mp_context=context, initializer=_begin, initargs=(clusters, by_phase)) as pool:
         futures: dict[Future[NDArray[np.uint64]], Piece] = {pool.submit(_evaluate, piece): piece for piece in waiting}
         try:
             for future in as_completed(futures):
-                piece = futures[future]
+                piece = futures.pop(future)  # and with it its rows, once they are in place
                 place(piece)[:] = future.result()
                 yield piece
         except BrokenProcessPool as error:
@@ -113,50 +147,80 @@ def _evaluate_together(
                 "pieces finished so far are used again"
             ) from error
         except BaseException:
-            pool.shutdown(wait=False, cancel_futures=True)
+            pool.shutdown(cancel_futures=True)
             raise
 
 
-_evaluators: list[ClusterEvaluator] = []
+_own: list[_Evaluators] = []
 """Of a worker process."""
 
 
 def _begin(clusters: Clusters, by_phase: bool) -> None:
-    _evaluators[:] = [ClusterEvaluator(cluster, by_phase) for cluster in clusters]
+    _own[:] = [_Evaluators(clusters, by_phase)]
+    threading.Thread(target=_end_with_parent, daemon=True).start()
+
+
+def _end_with_parent() -> None:
+    """A worker waits for work whoever is left to give it, so it must see for itself that its parent was killed."""
+    parent = multiprocessing.parent_process()
+    assert parent is not None
+    parent.join()
+    os._exit(1)
 
 
 def _evaluate(piece: Piece) -> NDArray[np.uint64]:
-    return _evaluators[piece[0]].rows(*piece[1:])
+    return _own[0].rows(piece)
 
 
 class _Store:
     """Finished pieces in a folder."""
 
-    def __init__(self, folder: Path, question: str) -> None:
+    def __init__(self, folder: Path, clusters: Clusters, by_phase: bool) -> None:
         self.folder = folder
-        self.key = hashlib.sha256(question.encode()).hexdigest()[:16]
+        self.keys = [_key(cluster, by_phase) for cluster in clusters]
         try:
             folder.mkdir(parents=True, exist_ok=True)
         except OSError as error:
             raise OutputError(f"cannot make {folder}: {error.strerror or error}") from error
 
     def _path(self, piece: Piece) -> Path:
-        return self.folder / f"{self.key}-{piece[0]:05d}-{piece[1]:012d}-{piece[2]:012d}.npy"
+        return self.folder / f"{self.keys[piece[0]]}-{piece[1]:012d}-{piece[2]:012d}.rows"
 
-    def load(self, piece: Piece) -> NDArray[np.uint64] | None:
+    def load(self, piece: Piece, place: NDArray[np.uint64]) -> bool:
+        """Put a kept piece in its place; say whether there is a whole one."""
         try:
-            rows: NDArray[np.uint64] = np.load(self._path(piece), allow_pickle=False)
-        except (OSError, ValueError):
-            return None
-        return rows
+            held = self._path(piece).read_bytes()
+        except OSError:
+            return False
+        if len(held) != place.nbytes:  # a disk or machine that failed
+            return False
+        place[:] = np.frombuffer(held, "<u8").reshape(place.shape)
+        return True
 
     def save(self, piece: Piece, rows: NDArray[np.uint64]) -> None:
         path = self._path(piece)
-        temporary = path.with_suffix(".part")
+        temporary = path.with_suffix(f".{os.getpid()}.part")  # another run may keep the same piece now
         try:
-            with temporary.open("wb") as stream:
-                np.save(stream, rows)
+            temporary.write_bytes(np.ascontiguousarray(rows, "<u8").data)
             os.replace(temporary, path)
         except OSError as error:
-            temporary.unlink(missing_ok=True)
             raise OutputError(f"cannot keep a finished piece in {self.folder}: {error.strerror or error}") from error
+        finally:
+            temporary.unlink(missing_ok=True)
+
+
+def _key(cluster: ClusterPlan, by_phase: bool) -> str:
+    """Name all that the rows of a cluster depend on: not the file, which says much else, nor how it was cut up."""
+    network = cluster.plan.network
+    question = (
+        __version__,
+        by_phase,
+        cluster.plan.phases,
+        network.elements,
+        network.fault_next,
+        cluster.rows,
+        cluster.strikes,
+        cluster.always,
+        cluster.order,
+    )
+    return hashlib.sha256(repr(question).encode()).hexdigest()[:24]

@@ -2,10 +2,11 @@
 
 An evaluation combines rows with AND, OR and NOT, and now and then asks whether two rows are equal: there it decides
 whether to go on. Run on :class:`RecordedRow`, it writes each operation on a tape while a sample of the cases answers
-the questions. On other cases the tape alone gives the same rows, provided that every pair found equal on the sample is
-equal there too: those pairs are the *checks* of the tape. Where a check holds, the evaluation itself would have gone
-the way of the tape; a pair found different needs no check, since to go on where nothing is left to do changes nothing:
-every pass computes rows that are already at their fixpoint from the same rows.
+the questions. On another case the tape alone gives the same rows, provided that every pair found equal on the sample is
+equal there too: those pairs are the *checks* of the tape. For then an evaluation of the sample with that case added to
+it would find the same pairs equal, and those that differ on the sample differ still: it would go the way of the tape.
+What it finds in a case does not depend on the cases beside it, since it stops at fixpoints that are those of each case
+by itself (:mod:`powerfault.failures.energise`).
 
 Equal operations on equal rows are one node of the tape, and what is plain without knowing the cases (``x & x``,
 ``x | (x & y)``) is no operation at all.

@@ -1,0 +1,183 @@
+"""Pieces of a question: shared by processes, kept in a folder, gone on from, and refused where they are too many."""
+
+from __future__ import annotations
+
+import errno
+import multiprocessing
+import os
+import subprocess
+import sys
+from collections.abc import Iterable, Iterator
+from concurrent.futures import Future, as_completed
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from bench.systems import channels_system
+
+from powerfault.before_after import compare
+from powerfault.errors import OutputError, TooLargeError, ToolError
+from powerfault.failures import pieces
+from powerfault.failures.clusters import SystemPlan, plan_system
+from powerfault.failures.evaluation import ClusterEvaluator
+from powerfault.failures.outcomes import CaseTable, evaluate_system
+from powerfault.model.elements import Topology
+from powerfault.model.reader import load_topology
+from powerfault.network.graph import build_network
+from powerfault.study import study
+
+TOPOLOGIES = Path(__file__).parent.parent / "topologies"
+
+
+def assert_equal(a: CaseTable, b: CaseTable) -> None:
+    for own, other in zip(a.clusters, b.clusters, strict=True):
+        assert np.array_equal(own.unserved, other.unserved)
+
+
+def small_pieces(topology: Topology, monkeypatch: pytest.MonkeyPatch, lanes: int = 256) -> SystemPlan:
+    monkeypatch.setattr("powerfault.failures.clusters.LANES_AT_ONCE", lanes)
+    return plan_system(build_network(topology), 2)
+
+
+def test_processes_share_the_pieces_and_find_the_same(monkeypatch: pytest.MonkeyPatch) -> None:
+    system = small_pieces(channels_system(2), monkeypatch)
+    assert_equal(evaluate_system(system), evaluate_system(system, jobs=2))
+
+
+def test_a_stopped_run_goes_on_from_the_pieces_kept(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    system = small_pieces(channels_system(2), monkeypatch)
+    whole = evaluate_system(system)
+    evaluated: list[int] = []
+    real = ClusterEvaluator.rows
+
+    def counting(self: ClusterEvaluator, begin: int, end: int, out: np.ndarray) -> np.ndarray:
+        evaluated.append(begin)
+        if len(evaluated) == 3 and not tmp_path.joinpath("again").exists():
+            raise KeyboardInterrupt
+        return real(self, begin, end, out)
+
+    monkeypatch.setattr(ClusterEvaluator, "rows", counting)
+    with pytest.raises(KeyboardInterrupt):
+        evaluate_system(system, keep=tmp_path / "kept")
+    assert len(list((tmp_path / "kept").glob("*.rows"))) == 2
+    assert not list((tmp_path / "kept").glob("*.part"))
+    (tmp_path / "again").touch()
+    evaluated.clear()
+    again = evaluate_system(system, keep=tmp_path / "kept")
+    total = sum(len(c.pieces) for c in system.clusters)
+    assert len(evaluated) == total - 2
+    assert_equal(whole, again)
+
+
+def test_a_folder_that_cannot_be_written_is_a_clear_error(tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("x")
+    with pytest.raises(OutputError, match="cannot"):
+        study(channels_system(2), 1, keep=tmp_path / "file" / "in")
+
+
+@pytest.mark.parametrize("damage", [b"", b"PK\x03\x04", b"more and more " * 999])
+def test_a_damaged_piece_is_evaluated_anew(damage: bytes, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    system = small_pieces(channels_system(2), monkeypatch)
+    whole = evaluate_system(system, keep=tmp_path)
+    damaged = sorted(tmp_path.iterdir())[1]
+    good = damaged.read_bytes()
+    damaged.write_bytes(damage)
+    assert_equal(evaluate_system(system, keep=tmp_path), whole)
+    assert damaged.read_bytes() == good
+
+
+def test_questions_that_differ_share_a_folder(tmp_path: Path) -> None:
+    """Of topologies in memory, which no file tells apart, and of whatever else is asked of them."""
+    topology = channels_system(2)
+    by_hand = {i: replace(c, operated="manual") if c.normally == "open" else c for i, c in topology.components.items()}
+    other = replace(topology, components=by_hand)
+    assert study(topology, 2).to_json()["cases"] != study(other, 2).to_json()["cases"]
+    asked: list[tuple[Topology, dict[str, Any]]] = [
+        (topology, {}),
+        (other, {}),
+        (topology, {"given": ["BUS0"]}),
+        (topology, {"order": 1}),
+        (topology, {"modes": ("short",)}),
+        (topology, {"by_phase": True}),
+    ]
+    for which, question in asked:
+        kept = len(list(tmp_path.iterdir()))
+        assert study(which, **question, keep=tmp_path).to_json() == study(which, **question).to_json()
+        assert len(list(tmp_path.iterdir())) > kept
+
+
+def test_a_full_disk_keeps_what_is_whole_and_ends_the_work(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    system = small_pieces(channels_system(4), monkeypatch, 64)
+    submitted: list[Future[Any]] = []
+
+    def watched(futures: Iterable[Future[Any]]) -> Iterator[Future[Any]]:
+        submitted.extend(futures)
+        return as_completed(futures)
+
+    def write_bytes(self: Path, _: object) -> int:
+        with self.open("wb") as stream:
+            stream.write(b"half")
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    monkeypatch.setattr(pieces, "as_completed", watched)
+    monkeypatch.setattr(Path, "write_bytes", write_bytes)
+    with pytest.raises(OutputError, match=r"cannot keep a finished piece .* No space left"):
+        evaluate_system(system, keep=tmp_path, jobs=2)
+    assert not list(tmp_path.iterdir())
+    assert sum(future.cancelled() for future in submitted) > len(submitted) / 2
+
+
+def test_a_killed_worker_is_a_clear_error_and_the_run_goes_on(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    system = small_pieces(channels_system(4), monkeypatch, 64)
+
+    def kill_one(done: int, total: int) -> None:
+        multiprocessing.active_children()[0].kill()
+
+    with pytest.raises(ToolError, match="a worker process was killed"):
+        evaluate_system(system, keep=tmp_path, jobs=2, progress=kill_one)
+    kept = sorted(tmp_path.iterdir())
+    assert {path.suffix for path in kept} == {".rows"}
+    seen: list[int] = []
+    assert_equal(
+        evaluate_system(system, keep=tmp_path, progress=lambda done, _: seen.append(done)), evaluate_system(system)
+    )
+    assert len(seen) == sum(len(c.pieces) for c in system.clusters) > len(kept)
+
+
+def test_workers_end_when_their_parent_is_killed() -> None:
+    code = (
+        "import time\n"
+        "from concurrent.futures import ProcessPoolExecutor\n"
+        "from multiprocessing import get_context\n"
+        "from powerfault.failures import pieces\n"
+        "pool = ProcessPoolExecutor(2, get_context('spawn'), pieces._begin, ((), False))\n"
+        "for future in [pool.submit(time.sleep, 0.1) for _ in range(4)]:\n"
+        "    future.result()\n"
+        "print('ready', flush=True)\n"
+        "time.sleep(600)\n"
+    )
+    parent = subprocess.Popen([sys.executable, "-c", code], stdout=subprocess.PIPE, text=True)
+    assert parent.stdout is not None
+    assert parent.stdout.readline() == "ready\n"
+    parent.kill()
+    # The workers write to the same pipe, which ends when the last of them has.
+    assert parent.communicate(timeout=30)[0] == ""
+
+
+def test_too_large_a_question_is_refused_with_the_count_and_an_estimate() -> None:
+    topology = channels_system(3)
+    with pytest.raises(TooLargeError, match=r"order 9 .* makes [\d,]+ cases; [\d,]+ combinations .* about .* GB"):
+        study(topology, 9)
+    with pytest.raises(TooLargeError, match="written out one by one"):
+        compare(topology, topology, 4)
+
+
+@pytest.mark.parametrize("order", [8, 40])
+def test_what_no_machine_can_hold_is_refused_at_once(order: int) -> None:
+    topology = load_topology(TOPOLOGIES / "orrin-fell.yaml")
+    with pytest.raises(TooLargeError, match=rf"order {order} .* (days|years) and [\d,.]+ GB; use --yes"):
+        study(topology, order, ("loss", "short"))
+    with pytest.raises(TooLargeError, match=r"GB, more than there is; use --cut-sets-only"):
+        study(topology, order, ("loss", "short"), limit=None)
