@@ -171,13 +171,15 @@ def test_scheduled_and_interpreted_pieces_are_equal(sample: int, more: int, monk
                 assert np.array_equal(np.concatenate(found, axis=-1), want), seed
 
 
-@pytest.mark.parametrize("pair_rows", [0, 512])
+@pytest.mark.parametrize(("pair_rows", "short_run"), [(0, 0), (512, 0), (512, 20)])
 @pytest.mark.parametrize(("q", "order"), [(0, 2), (1, 2), (2, 4), (5, 2), (9, 4), (6, 5), (30, 3), (80, 2), (130, 2)])
 def test_rows_of_classes_hold_the_combinations_in_order(
-    q: int, order: int, pair_rows: int, monkeypatch: pytest.MonkeyPatch
+    q: int, order: int, pair_rows: int, short_run: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(lane_order, "THINGS_IN_PAIR_ROWS", pair_rows)
+    monkeypatch.setattr(lane_order, "SHORT_RUN", short_run)
     class_numbers.cache_clear()
+    lane_order._kept_rows.cache_clear()
     listed = [c for k in range(order + 1) for c in sorted(combinations(range(q), k), key=lambda c: c[::-1])]
     assert len(listed) == sum(sizes(q, order))
     draw = np.random.default_rng(q)

@@ -18,6 +18,9 @@ from numpy.typing import NDArray
 THINGS_IN_PAIR_ROWS = 512
 """Up to here the rows of all pairs are kept, of q x q x q / 16 bytes, for larger combinations to be made of."""
 
+SHORT_RUN = 150
+"""Runs of pairs that are shorter on average cost more than their bits set one by one."""
+
 LANES_KEPT = 1 << 14
 _ALL = (1 << 64) - 1
 _BITS = np.uint64(1) << np.arange(64, dtype=np.uint64)
@@ -69,7 +72,7 @@ def class_rows(q: int, order: int, begin: int, end: int, out: NDArray[np.uint64]
             continue
         if k == 2:
             _set_pairs(rows, first, last, at)
-        elif k < 2 or q > THINGS_IN_PAIR_ROWS:
+        elif k < 2 or q > THINGS_IN_PAIR_ROWS or count < SHORT_RUN * comb(q, k - 2):
             _set_bits(rows, k, np.arange(first, last), at)
         else:
             for tops, low, high in _runs(q, k, first, last):
