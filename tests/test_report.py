@@ -357,5 +357,6 @@ def test_every_file_of_the_report_has_a_name_of_its_own(teaching: ReportInput) -
 def test_progress_names_what_is_worked_out(teaching: ReportInput, tmp_path: Path) -> None:
     said: list[str] = []
     write_report(ReportInput(teaching.study), tmp_path / "p", drawings=True, told=said.append)
-    assert "working out verdict" in said
+    assert {"working out verdict", "working out cures", "working out harms", "working out pairs"} <= set(said)
+    assert len(set(said)) == len(said)
     assert any(line.startswith("drawing case 1 of ") for line in said)

@@ -142,7 +142,9 @@ def guard_findings(guards: Iterable[Guard]) -> Iterator[Finding]:
         elif x.protects is None:
             lacks = "what it may carry" if carry is None else f"trip_a or limits_at_a of {x.name}"
             yield Finding(
-                UNKNOWN, x.conductor, f"protection from the side of {x.side} cannot be told: {lacks} is not given"
+                UNKNOWN,
+                x.conductor,
+                f"whether {x.name} protects it from the side of {x.side} cannot be told: {lacks} is not given",
             )
 
 

@@ -62,7 +62,8 @@ def build_sections(
     """All sections of the report in their order; ``told`` hears which is being made."""
     found = []
     for build in (*OPENING, *MEASURES, *extra):
-        told(f"working out {build.__module__.rpartition('.')[2].removesuffix('_section').replace('_', ' ')}")
+        name = build.__name__ if build.__name__ != "section" else build.__module__.rpartition(".")[2]
+        told(f"working out {name.removesuffix('_section').replace('_', ' ')}")
         found.append(build(report))
     found.append(cases_section.section(report, kept, total))
     found += [build(report) for build in CLOSING]
