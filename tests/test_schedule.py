@@ -106,11 +106,26 @@ def test_lanes_in_which_rows_equal_on_the_sample_differ_are_named() -> None:
 
 def test_a_check_that_no_output_needs_is_made_too() -> None:
     lanes = RecordingLanes(2)
-    a, b = lanes.tape.add_input(0b01), lanes.tape.add_input(0b10)
+    a, b, c = (lanes.tape.add_input(value) for value in (0b01, 0b10, 0b10))
     assert lanes.same(a & b, lanes.zero)
-    schedule = Schedule(lanes.tape, [a.node, b.node], [a.node])
-    schedule.rows_given(1)[:] = np.array([[0b110], [0b011]], np.uint64)
-    assert schedule.run().tolist() == [1]
+    assert lanes.same(b, c)
+    schedule = Schedule(lanes.tape, [a.node, b.node, c.node], [a.node])
+    schedule.rows_given(1)[:] = np.array([[0b0110], [0b0011], [0b1011]], np.uint64)
+    assert schedule.run().tolist() == [1, 3]
+
+
+@pytest.mark.parametrize("count", [1, 5, 64, 100, 256])
+def test_lanes_evaluated_again_take_the_place_of_what_was_there(count: int) -> None:
+    draw = np.random.default_rng(count)
+    rows, anew = draw.integers(0, 2**63, (3, 4), np.uint64), draw.integers(0, 2**63, (3, 4), np.uint64)
+    places = np.sort(draw.permutation(256)[:count])
+    want = []
+    for row, own in zip(rows, anew, strict=True):
+        bits = np.unpackbits(row.view(np.uint8), bitorder="little")
+        bits[places] = np.unpackbits(own.view(np.uint8), bitorder="little")[:count]
+        want.append(np.packbits(bits, bitorder="little").view(np.uint64))
+    evaluation._replace(rows, places, anew)
+    assert np.array_equal(rows, want)
 
 
 @settings(max_examples=60, deadline=None)
