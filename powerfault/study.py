@@ -280,9 +280,10 @@ def study(
 
     ``modes`` are the failure modes to enumerate, ``given`` events that belong to every case. ``jobs`` processes share
     the work (default: one, or one a core where that pays); finished pieces are kept in the folder ``keep`` and taken
-    from there by a later run of the same question. With ``cut_sets_only`` the cases are not kept, and where there are
-    too many of them the minimal cut sets are found without visiting all. Raises :class:`TooLargeError` where more than
-    ``limit`` combinations must be evaluated (``None``: any number), :class:`RequestError` for an unknown event or mode.
+    from there by a later run of the same question. With ``cut_sets_only`` the cases are not kept: many are visited by
+    one process a piece at a time, and where there are too many the minimal cut sets are found without visiting all.
+    Raises :class:`TooLargeError` where more than ``limit`` combinations must be evaluated (``None``: any number that
+    there is memory for), :class:`RequestError` for an unknown event or mode.
     """
     if order < 1:
         raise RequestError(f"order {order}: expected a whole number of at least 1")

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import random
 from itertools import combinations
 
+import numpy as np
 import pytest
 from bench.systems import channels_system
 from random_coolant import random_cooled_topology
@@ -11,6 +13,7 @@ from random_topologies import random_topology
 
 from powerfault.failures.case_state import case_states
 from powerfault.failures.clusters import plan_system
+from powerfault.failures.lane_order import piece_rows
 from powerfault.failures.outcomes import evaluate_system
 from powerfault.failures.verdicts import rides_through_stages
 from powerfault.measures import cutsets
@@ -70,9 +73,9 @@ def test_cut_sets_are_those_of_looking_at_each_case(
     """However smaller cut sets are struck out, and in whatever pieces the cases come, kept or not."""
     monkeypatch.setattr(cutsets, "UNRANKED_NS", unranked_ns)
     monkeypatch.setattr("powerfault.failures.clusters.LANES_AT_ONCE", pieces)
-    for seed in range(400, 412):
-        topology = random_topology(seed, 6, 9)
-        order, modes = (4, ("loss",)) if seed % 2 else (3, ("loss", "short"))
+    systems = [random_topology(seed, 6, 9) for seed in range(400, 412)]
+    for seed, topology in enumerate([*systems, channels_system(2)]):
+        order, modes = (4, ("loss",)) if seed % 2 else (3 if seed < 12 else 2, ("loss", "short"))
         want = by_hand(topology, order, modes)
         system = plan_system(build_network(topology), order, modes)
         rides = rides_through_stages(topology)
@@ -81,6 +84,32 @@ def test_cut_sets_are_those_of_looking_at_each_case(
         found = cut_sets_of_system(system, rides, progress.__setitem__)
         assert [list(c) for c in found] == want, seed
         assert max(progress) == system.lane_count
+
+
+@pytest.mark.parametrize("unranked_ns", [0, 200, 1 << 40])
+@pytest.mark.parametrize("piece", [64, 192, 1 << 19])
+def test_the_minimal_failing_combinations_are_found_whatever_fails(
+    piece: int, unranked_ns: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(cutsets, "UNRANKED_NS", unranked_ns)
+    draw = random.Random(piece)
+    for _ in range(40):
+        q, order = draw.randint(0, 9), draw.randint(1, 5)
+        cuts = [frozenset(draw.sample(range(q), min(q, draw.randint(1, 5)))) for _ in range(draw.choice([0, 1, 4, 9]))]
+        if q and draw.random() < 0.1:
+            cuts.append(frozenset())  # fails with nothing failed
+        listed = [set(c) for k in range(order + 1) for c in sorted(combinations(range(q), k), key=lambda c: c[::-1])]
+        fails = np.array([any(cut <= held for cut in cuts) for held in listed])
+        minimal = cutsets._Minimal(q, order)
+        for begin in range(0, len(listed), piece):
+            end = min(len(listed), begin + piece)
+            bits = np.zeros(-(-(end - begin) // 64) * 64, bool)
+            bits[: end - begin] = fails[begin:end]
+            failing = np.packbits(bits, bitorder="little").view(np.uint64)
+            minimal.add(failing, piece_rows(q, order, begin, end), begin, end)
+        found = [frozenset(row) for chosen in minimal.combinations() for row in chosen.tolist()]
+        assert len(found) == len(set(found))
+        assert set(found) == {c for c in cuts if len(c) <= order and not any(other < c for other in cuts)}
 
 
 @pytest.mark.parametrize("seed", range(300, 330))

@@ -36,9 +36,15 @@ def assert_equal(a: CaseTable, b: CaseTable) -> None:
         assert np.array_equal(own.unserved, other.unserved)
 
 
-def small_pieces(topology: Topology, monkeypatch: pytest.MonkeyPatch, lanes: int = 256) -> SystemPlan:
-    monkeypatch.setattr("powerfault.failures.clusters.LANES_AT_ONCE", lanes)
+def small_pieces(topology: Topology, monkeypatch: pytest.MonkeyPatch) -> SystemPlan:
+    monkeypatch.setattr("powerfault.failures.clusters.LANES_AT_ONCE", 256)
     return plan_system(build_network(topology), 2)
+
+
+def many_pieces(monkeypatch: pytest.MonkeyPatch) -> SystemPlan:
+    """So many that two processes are far from done when the first piece is."""
+    monkeypatch.setattr("powerfault.failures.clusters.LANES_AT_ONCE", 64)
+    return plan_system(build_network(channels_system(4)), 3)
 
 
 def test_processes_share_the_pieces_and_find_the_same(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -97,7 +103,9 @@ def test_questions_that_differ_share_a_folder(tmp_path: Path) -> None:
     asked: list[tuple[Topology, dict[str, Any]]] = [
         (topology, {}),
         (other, {}),
+        (replace(topology, links=topology.links[:-1]), {}),
         (topology, {"given": ["BUS0"]}),
+        (topology, {"given": ["BUS0:short"]}),
         (topology, {"order": 1}),
         (topology, {"modes": ("short",)}),
         (topology, {"by_phase": True}),
@@ -109,7 +117,7 @@ def test_questions_that_differ_share_a_folder(tmp_path: Path) -> None:
 
 
 def test_a_full_disk_keeps_what_is_whole_and_ends_the_work(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    system = small_pieces(channels_system(4), monkeypatch, 64)
+    system = many_pieces(monkeypatch)
     submitted: list[Future[Any]] = []
 
     def watched(futures: Iterable[Future[Any]]) -> Iterator[Future[Any]]:
@@ -130,10 +138,11 @@ def test_a_full_disk_keeps_what_is_whole_and_ends_the_work(tmp_path: Path, monke
 
 
 def test_a_killed_worker_is_a_clear_error_and_the_run_goes_on(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    system = small_pieces(channels_system(4), monkeypatch, 64)
+    system = many_pieces(monkeypatch)
 
     def kill_one(done: int, total: int) -> None:
-        multiprocessing.active_children()[0].kill()
+        for child in multiprocessing.active_children()[:1]:
+            child.kill()
 
     with pytest.raises(ToolError, match="a worker process was killed"):
         evaluate_system(system, keep=tmp_path, jobs=2, progress=kill_one)

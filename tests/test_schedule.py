@@ -124,7 +124,7 @@ def test_lanes_evaluated_again_take_the_place_of_what_was_there(count: int) -> N
         bits = np.unpackbits(row.view(np.uint8), bitorder="little")
         bits[places] = np.unpackbits(own.view(np.uint8), bitorder="little")[:count]
         want.append(np.packbits(bits, bitorder="little").view(np.uint64))
-    evaluation._replace(rows, places, anew)
+    evaluation._replace(list(rows), places, anew)
     assert np.array_equal(rows, want)
 
 
