@@ -21,13 +21,13 @@ from powerfault.measures.capacity import Allocator, Parts
 from powerfault.measures.plant import Plant, build_plant
 from powerfault.measures.rated_outcomes import RatedCase, rate_case
 from powerfault.measures.served_case import Describer, ServedCase
-from powerfault.measures.surviving import Surviving, survivors, survivors_by_stage
+from powerfault.measures.surviving import Surviving, survivors_by_stage
 from powerfault.model.elements import STAGES, Event
 from powerfault.network.graph import build_network
 
 Case = tuple[Event, ...]
 Progress = Callable[[int, int], None]
-SERVE, LEARN, RATE = "serve", "learn", "rate"
+SERVE, LEARN, SURVEY, RATE = "serve", "learn", "survey", "rate"
 RUN = 96
 """Cases handed to a process at a time, at most."""
 SERIAL_SECONDS = 1.5
@@ -38,7 +38,10 @@ WHOLE_BELOW = 2_000
 
 @dataclass(frozen=True, slots=True)
 class Served:
-    """A run of cases served: all phases of the first case, then of the next. ``parts`` of each, where asked for."""
+    """A run of cases served: all phases of the first case, then of the next. ``parts`` of each, where asked for.
+
+    A survey has the parts alone, of all stages of the first case, then of the next.
+    """
 
     cases: list[ServedCase]
     parts: list[Parts]
@@ -57,15 +60,14 @@ def serve_cases(
     jobs = jobs or cores()
     phases = len(plant.network.topology.phases)
     total, done = sum(map(len, orders)), 0
-    worker = _Worker(plant, stage, given, seconds, total <= WHOLE_BELOW)
+    worker = _Worker(plant, (stage,), given, seconds, whole=total <= WHOLE_BELOW)
     found: list[ServedCase] = []
     kind_of: dict[Event, int] = {}
     for number, cases in enumerate(orders):
         learning = number < min(2, len(orders) - 1)
         keys = [tuple(sorted(kind_of.get(e, -1) for e in case)) for case in cases]
         dealt = sorted(range(len(cases)), key=keys.__getitem__)
-        size = max(4, min(RUN, len(cases) // (8 * jobs)))
-        runs = [[cases[i] for i in dealt[start : start + size]] for start in range(0, len(dealt), size)]
+        runs = _dealt([cases[i] for i in dealt], jobs)
         served: list[ServedCase] = []
         parts: list[Parts] = []
         for answer in _answers(worker, runs, LEARN if learning else SERVE, jobs):
@@ -97,15 +99,25 @@ def rate_cases(
 ) -> Iterator[RatedCase]:
     """Yield the outcomes with ratings of each case, in the order given."""
     jobs = jobs or cores()
-    worker = _Worker(plant, len(STAGES) - 1, given, seconds, False)
-    size = max(4, min(RUN, len(cases) // (8 * jobs)))
+    worker = _Worker(plant, tuple(range(len(STAGES))), given, seconds, sole=True)
+    events = list(dict.fromkeys(event for case in cases for event in case))
+    if len(cases) > 2 * len(events):
+        # What single failures leave behind bounds what more do: worth knowing first where it is asked often.
+        for learned in _answers(worker, _dealt([(), *((event,) for event in events)], jobs), SURVEY, jobs):
+            assert isinstance(learned, Served)
+            worker.allocator.learn(chain(*learned.parts))
     done = 0
-    for answer in _answers(worker, [cases[i : i + size] for i in range(0, len(cases), size)], RATE, jobs):
+    for answer in _answers(worker, _dealt(cases, jobs), RATE, jobs):
         assert isinstance(answer, list)
         done += len(answer)
         if progress:
             progress(done, len(cases))
         yield from answer
+
+
+def _dealt(cases: Sequence[Case], jobs: int) -> list[Sequence[Case]]:
+    size = max(4, min(RUN, len(cases) // (8 * jobs)))
+    return [cases[start : start + size] for start in range(0, len(cases), size)]
 
 
 def cores() -> int:
@@ -116,29 +128,38 @@ def cores() -> int:
 class _Worker:
     """What a process holds: the plant, and every part that it has met."""
 
-    def __init__(self, plant: Plant, stage: int, given: tuple[Event, ...], seconds: float, whole: bool) -> None:
-        self.plant, self.stage, self.given, self.seconds, self.whole = plant, stage, given, seconds, whole
+    def __init__(
+        self,
+        plant: Plant,
+        stages: tuple[int, ...],
+        given: tuple[Event, ...],
+        seconds: float,
+        *,
+        whole: bool = False,
+        sole: bool = False,
+    ) -> None:
+        self.plant, self.stages, self.given = plant, stages, given
+        self.seconds, self.whole, self.sole = seconds, whole, sole
         self.plan = make_plan(plant.network)
         self.describer = Describer(plant, whole=whole)
-        self.allocator = Allocator(plant, seconds)
+        self.allocator = Allocator(plant, seconds, sole=sole)
 
     def answer(self, cases: Sequence[Case], task: str) -> Served | list[RatedCase]:
-        return self.rate(cases) if task == RATE else self.serve(cases, task == LEARN)
-
-    def rate(self, cases: Sequence[Case]) -> list[RatedCase]:
-        states = survivors_by_stage(self.plant, cases, given=self.given, plan=self.plan)
-        return [rate_case(self.plant, self.allocator, c, s) for c, s in zip(cases, states, strict=True)]
-
-    def serve(self, cases: Sequence[Case], learning: bool) -> Served:
-        served = Served([], [])
-        states = survivors(self.plant, cases, self.stage, self.given, self.plan)
-        remains = [(case, surviving) for case, found in zip(cases, states, strict=True) for surviving in found.values()]
+        states = survivors_by_stage(self.plant, cases, self.stages, self.given, self.plan)
+        remains = [(i, surviving) for i, at in enumerate(states) for own in at.values() for surviving in own.values()]
         parts = self.allocator.serve_all([surviving for _, surviving in remains])
-        for (case, surviving), own in zip(remains, parts, strict=True):
-            served.cases.append(self.describer.describe(surviving, case, own))
-        if learning:
-            served.parts.extend(parts)
-        return served
+        if task == SURVEY:
+            return Served([], parts)
+        if task == RATE:
+            best: list[dict[tuple[int, str], Parts]] = [{} for _ in cases]
+            for (i, surviving), own in zip(remains, parts, strict=True):
+                best[i][surviving.stage, surviving.phase] = own
+            return [rate_case(self.plant, *of_one) for of_one in zip(cases, states, best, strict=True)]
+        described = [
+            self.describer.describe(surviving, cases[i], own)
+            for (i, surviving), own in zip(remains, parts, strict=True)
+        ]
+        return Served(described, parts if task == LEARN else [])
 
 
 def _answers(
@@ -163,7 +184,15 @@ def _in_processes(
 
     allocator = worker.allocator
     learned = [(part, allocator.known[part]) for parts in allocator.learned.values() for part in parts]
-    start = worker.plant.network.topology, worker.stage, worker.given, worker.seconds, worker.whole, learned
+    start = (
+        worker.plant.network.topology,
+        worker.stages,
+        worker.given,
+        worker.seconds,
+        worker.whole,
+        worker.sole,
+        learned,
+    )
     pool = ProcessPoolExecutor(
         jobs, mp_context=multiprocessing.get_context("spawn"), initializer=_begin, initargs=start
     )
@@ -182,13 +211,22 @@ def _in_processes(
 _worker: _Worker | None = None
 
 
-def _begin(topology: Any, stage: int, given: tuple[Event, ...], seconds: float, whole: bool, learned: Parts) -> None:
+def _begin(
+    topology: Any,
+    stages: tuple[int, ...],
+    given: tuple[Event, ...],
+    seconds: float,
+    whole: bool,
+    sole: bool,
+    learned: Parts,
+) -> None:
     import signal
 
     # The process that asked is interrupted itself, and ends these in good order.
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     global _worker
-    _worker = _Worker(build_plant(build_network(topology)), stage, given, seconds, whole)
+    plant = build_plant(build_network(topology))
+    _worker = _Worker(plant, stages, given, seconds, whole=whole, sole=sole)
     _worker.allocator.learn(learned)
 
 

@@ -12,7 +12,7 @@ Needs hold in the chosen positions themselves. They may hold in a circle only th
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from powerfault.measures.plant import CONVERTING, UNLIMITED, Plant
 from powerfault.measures.surviving import Surviving
@@ -110,6 +110,12 @@ def _least(
     if failing:
         return _least(plant, surviving, candidates - failing, assumed, fed_from)
     return live
+
+
+def always_live(plant: Plant, surviving: Surviving) -> frozenset[int]:
+    """Components live whatever is chosen: no movable switch, one-feed choice or load stands behind them."""
+    reduced = replace(surviving, live=surviving.live - plant.one_feed)
+    return frozenset(energised(plant, reduced, (), (), ()))
 
 
 def conducting(plant: Plant, surviving: Surviving, closed: Collection[int], mated: Collection[int]) -> set[int]:

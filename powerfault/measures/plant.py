@@ -52,6 +52,8 @@ class Plant:
     """Components on which a closed path between rivals may run, rivals included."""
     behind_rivals: frozenset[int]
     """All on which the liveness of rivals can depend, through feeds, needs and functions; themselves included."""
+    bridging: frozenset[int]
+    """Those of ``between`` that are on the way from one rival to another, no dead ends."""
     drivers: frozenset[int]
     """Sources and whatever converts: what can drive an output along a closed path."""
     drivable: tuple[int, ...]
@@ -62,6 +64,8 @@ class Plant:
     switched: frozenset[int]
     normally_closed: frozenset[int]
     jumpers: frozenset[int]
+    rests_on: tuple[tuple[int, ...], ...] = field(repr=False)
+    """What each node depends on directly: feeds, needs, members."""
     need_nodes: tuple[tuple[int, ...], ...]
     need_readers: tuple[tuple[int, ...], ...]
     onward: tuple[tuple[int, ...], ...] = field(repr=False)
@@ -115,6 +119,7 @@ def build_plant(network: Network) -> Plant:
     if problems:
         raise ModelError(problems)
     need_nodes = tuple(tuple(dict.fromkeys(n.node for n in needs)) for needs in network.needs)
+    rests_on = tuple((*network.upstream[v], *need_nodes[v], *network.members[v]) for v in range(len(network.ids)))
     readers: list[list[int]] = [[] for _ in network.ids]
     functions_of: list[list[int]] = [[] for _ in network.ids]
     for v, nodes in enumerate(need_nodes):
@@ -155,7 +160,8 @@ def build_plant(network: Network) -> Plant:
         protected=protected,
         rivals=rivals,
         between=between,
-        behind_rivals=_dependencies(network, need_nodes, rivals),
+        behind_rivals=_dependencies(rests_on, rivals),
+        bridging=_bridging(wires, rivals, between, len(network.ids)),
         drivers=drivers,
         drivable=tuple(v for v in protected if not drivers.isdisjoint(_reached(backwards, v) - {v})),
         meeting=_meeting(network, [_reached(forwards, v) for v in protected]),
@@ -163,6 +169,7 @@ def build_plant(network: Network) -> Plant:
         switched=frozenset(v for v, c in components.items() if c.is_switched),
         normally_closed=frozenset(v for v, c in components.items() if c.is_switched and not c.normally_open),
         jumpers=frozenset(v for v, c in components.items() if c.kind == "jumper"),
+        rests_on=rests_on,
         need_nodes=need_nodes,
         need_readers=tuple(map(tuple, readers)),
         onward=tuple((*(network.downstream[v] if v not in loads else ()), *own) for v, own in enumerate(functions_of)),
@@ -318,12 +325,28 @@ def _meeting(network: Network, reached: list[set[int]]) -> tuple[int, ...]:
     )
 
 
-def _dependencies(network: Network, need_nodes: tuple[tuple[int, ...], ...], nodes: Iterable[int]) -> frozenset[int]:
+def _bridging(
+    wires: tuple[tuple[int, int, bool], ...], rivals: tuple[int, ...], between: frozenset[int], n: int
+) -> frozenset[int]:
+    near: dict[int, set[int]] = {}
+    for a, b, _ in wires:
+        if a % n in between and b % n in between:
+            near.setdefault(a, set()).add(b)
+            near.setdefault(b, set()).add(a)
+    waiting = [t for t, own in near.items() if len(own) < 2 and t not in rivals]
+    for t in waiting:
+        for u in near.pop(t):
+            near[u].discard(t)
+            if len(near[u]) == 1 and u not in rivals:
+                waiting.append(u)
+    return frozenset(t % n for t in near) | frozenset(rivals)
+
+
+def _dependencies(rests_on: tuple[tuple[int, ...], ...], nodes: Iterable[int]) -> frozenset[int]:
     waiting = list(nodes)
     found = set(waiting)
     while waiting:
-        v = waiting.pop()
-        for u in (*network.upstream[v], *need_nodes[v], *network.members[v]):
+        for u in rests_on[waiting.pop()]:
             if u not in found:
                 found.add(u)
                 waiting.append(u)

@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from powerfault.measures.capacity import Allocator
+from powerfault.measures.capacity import UNPROVED, Parts
 from powerfault.measures.configuration import energised
 from powerfault.measures.plant import Plant
 from powerfault.measures.served_case import merge
@@ -31,9 +31,12 @@ class RatedCase:
 
 
 def rate_case(
-    plant: Plant, allocator: Allocator, failed: tuple[Event, ...], stages: Mapping[int, Mapping[str, Surviving]]
+    plant: Plant,
+    failed: tuple[Event, ...],
+    stages: Mapping[int, Mapping[str, Surviving]],
+    best: Mapping[tuple[int, str], Parts],
 ) -> RatedCase:
-    """Judge one case from what survives of it at every stage and phase."""
+    """Judge one case from what survives of it at every stage and phase, and the best services of that."""
     network = plant.network
     consumers = list(network.topology.consumers())
     by_phase: dict[str, dict[str, str]] = {}
@@ -44,8 +47,8 @@ def rate_case(
         paths: list[frozenset[int]] = []
         for number in range(len(STAGES)):
             surviving = stages[number][phase]
-            parts = allocator.serve(surviving)
-            proved &= all(best.proof != "unproved" for _, best in parts)
+            parts = best[number, phase]
+            proved &= all(found.proof != UNPROVED for _, found in parts)
             service = merge(plant, surviving, parts)
             idle = {v for v in plant.loads & surviving.live if v not in plant.judged[phase]}
             on.append(

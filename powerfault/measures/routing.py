@@ -3,16 +3,26 @@
 A routing that is found proves that the loads can be served together; one that is not found proves nothing. Where a
 component has one feed only, power runs straight through it, so such runs are walked in one go; a choice is made only
 where there are several: what is nearer to a source before what is not, then what has most to spare.
+
+With a :data:`Pattern`, the flows of each load where nothing has failed, only the loads are routed whose flows there run
+through what is down now; the others keep theirs, which together were within all limits and so still are.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection
+from collections.abc import Callable, Collection, Mapping
 from operator import itemgetter, mul
 
 from powerfault.measures.configuration import TOLERANCE_KW
 from powerfault.measures.plant import Plant
 from powerfault.measures.surviving import Surviving
+
+Run = tuple[tuple[tuple[int, tuple[int, int], float], ...], int]
+"""Components with one feed each, upwards, as (component, its feeding link, efficiency); and what stands above them: a
+source, a component with several feeds, or one with none (of number -1)."""
+
+Pattern = Mapping[int, Mapping[tuple[int, int], float]]
+"""For each load what it alone makes run on each link, in kW; all together within the limits of the phase."""
 
 
 class Routing:
@@ -26,6 +36,7 @@ class Routing:
         self.fed_from: dict[int, int] = {}
         self.exhausted: set[int] = set()
         self.feeds: dict[int, list[int]] = {}
+        self.runs: dict[int, Run] = {}
         self.ways: dict[int, tuple[Callable[[list[float]], tuple[float, ...]] | None, list[float]]] = {}
 
     def _levels(self) -> tuple[dict[int, int], dict[int, int]]:
@@ -42,79 +53,110 @@ class Routing:
                     front.append(w)
         return level, nearest
 
-    def route(self, wanted: Collection[int]) -> tuple[dict[tuple[int, int], float], dict[int, int]] | None:
+    def route(
+        self, wanted: Collection[int], pattern: Pattern | None = None
+    ) -> tuple[dict[tuple[int, int], float], dict[int, int]] | None:
         """Return flows in kW by link and the feed of each component with ``one_feed``, or ``None``."""
-        plant, flow = self.plant, self.flow
-        demand = plant.demand_kw[self.phase]
-        for v in sorted(wanted, key=lambda v: (len(self._feeds(v)), -demand[v], v)):
-            needed = demand[v]
-            if needed <= 0:
-                continue
-            for u in self._order(v):
-                got = self._supply(u, needed, set())
-                if got > 0:
-                    flow[u, v] = flow.get((u, v), 0.0) + got
-                    needed -= got
-                    if needed <= TOLERANCE_KW / 100:
-                        needed = 0.0
-                        break
-            if needed > 0:
+        plant, demand = self.plant, self.plant.demand_kw[self.phase]
+        asking = [v for v in wanted if demand[v] > 0]
+        if pattern:
+            asking = self._follow(asking, pattern)
+        for v in sorted(asking, key=lambda v: (len(self._feeds(v)), -demand[v], v)):
+            if not self._serve(v):
                 return None
         for v in plant.one_feed:
             if v in self.live and v not in self.fed_from and v not in plant.sources:
                 self.fed_from[v] = self.nearest[v]
-        return flow, self.fed_from
+        return self.flow, self.fed_from
+
+    def pattern(self, wanted: Collection[int]) -> Pattern:
+        """Return the flows of each of ``wanted`` that can be served after those before it."""
+        found: dict[int, dict[tuple[int, int], float]] = {}
+        demand = self.plant.demand_kw[self.phase]
+        for v in sorted(wanted, key=lambda v: (len(self._feeds(v)), -demand[v], v)):
+            self.flow = {}
+            if demand[v] > 0 and self._serve(v):
+                found[v] = self.flow
+        return found
+
+    def _follow(self, asking: Collection[int], pattern: Pattern) -> list[int]:
+        """Take over the flows of the pattern that can still run, and return the loads of the others."""
+        live, left, flow, one_feed = self.live, self.left, self.flow, self.plant.one_feed
+        others = []
+        for load in asking:
+            own = pattern.get(load)
+            if own is None or not all(u in live for u, _ in own):
+                others.append(load)
+                continue
+            for link, kw in own.items():
+                flow[link] = flow.get(link, 0.0) + kw
+                u, v = link
+                left[u] -= kw
+                if v in one_feed:
+                    self.fed_from[v] = u
+        return others
+
+    def _serve(self, load: int) -> bool:
+        flow, needed = self.flow, self.plant.demand_kw[self.phase][load]
+        for u in self._order(load):
+            got = self._supply(u, needed, set())
+            if got > 0:
+                flow[u, load] = flow.get((u, load), 0.0) + got
+                needed -= got
+                if needed <= TOLERANCE_KW / 100:
+                    return True
+        return False
 
     def _supply(self, v: int, asked: float, visiting: set[int]) -> float:
         """Push up to ``asked`` kW out of v; return what could be had."""
-        left, exhausted, sources = self.left, self.exhausted, self.plant.sources
-        efficiency, flow = self.plant.efficiency, self.flow
-        run: list[tuple[int, float, float]] = []
-        while True:
-            asked = min(asked, left[v])
-            if asked <= 0 or v in exhausted:
-                got = 0.0
+        left, exhausted = self.left, self.exhausted
+        run, top = self.runs.get(v) or self._run(v)
+        passed = []
+        for v, _, gain in run:
+            if v in visiting:
+                top = -1
                 break
-            if v in sources:
-                left[v] -= asked
-                got = asked
+            if left[v] < asked:
+                asked = left[v]
+            if asked <= 0 or v in exhausted:
+                top = -1
                 break
             visiting.add(v)
-            entering = asked / efficiency[v]
-            feeds = self._feeds(v)
-            if len(feeds) > 1:
-                got = self._gather(v, asked, entering, visiting)
-                break
-            run.append((v, asked, entering))
-            if not feeds or feeds[0] in visiting:
-                got = 0.0
-                break
-            v, asked = feeds[0], entering
-        # Back down the run: what each takes from the one above it, and gives to the one below.
-        above = v
-        for v, asked, entering in reversed(run):
+            passed.append(asked)
+            asked /= gain
+        got = self._give(top, asked, visiting) if top >= 0 else 0.0
+        flow = self.flow
+        for i in range(len(passed) - 1, -1, -1):
+            v, link, gain = run[i]
             visiting.discard(v)
-            needed = entering
+            asked = passed[i]
+            needed = entering = asked / gain
             if got > 0:
-                flow[above, v] = flow.get((above, v), 0.0) + got
+                flow[link] = flow.get(link, 0.0) + got
                 needed -= got
-                if v in self.plant.one_feed:
-                    self.fed_from[v] = above
                 if needed <= entering * 1e-12:
                     needed = 0.0
+                if v in self.plant.one_feed:
+                    self.fed_from[v] = link[0]
             if needed > 0:
                 exhausted.add(v)
-                got = (entering - needed) * efficiency[v]
+                got = (entering - needed) * gain
             else:
                 got = asked
             left[v] -= got
-            above = v
         return got
 
-    def _gather(self, v: int, asked: float, entering: float, visiting: set[int]) -> float:
-        """As :meth:`_supply`, for what has several feeds."""
-        flow, one_feed = self.flow, v in self.plant.one_feed
-        needed = entering
+    def _give(self, v: int, asked: float, visiting: set[int]) -> float:
+        """As :meth:`_supply`, for a source or what has several feeds."""
+        asked = min(asked, self.left[v])
+        if asked <= 0 or v in self.exhausted or v in visiting:
+            return 0.0
+        if v in self.plant.sources:
+            self.left[v] -= asked
+            return asked
+        visiting.add(v)
+        flow, one_feed, gain = self.flow, v in self.plant.one_feed, self.plant.efficiency[v]
+        needed = entering = asked / gain
         for u in self._order(v):
             if u in visiting:
                 continue
@@ -130,9 +172,25 @@ class Routing:
         visiting.discard(v)
         if needed > 0:
             self.exhausted.add(v)
-        given = asked if needed == 0 else (entering - needed) * self.plant.efficiency[v]
+        given = asked if needed == 0 else (entering - needed) * gain
         self.left[v] -= given
         return given
+
+    def _run(self, start: int) -> Run:
+        """The run that begins at ``start``, upwards."""
+        sources, efficiency = self.plant.sources, self.plant.efficiency
+        run: dict[int, tuple[int, tuple[int, int], float]] = {}
+        v = start
+        while v >= 0 and v not in sources and v not in run:
+            feeds = self._feeds(v)
+            if len(feeds) > 1:
+                break
+            above = feeds[0] if feeds else -1
+            run[v] = v, (above, v), efficiency[v]
+            v = above
+        # A run that comes back to itself has nothing above it.
+        found = self.runs[start] = tuple(run.values()), -1 if v in run else v
+        return found
 
     def _feeds(self, v: int) -> list[int]:
         found = self.feeds.get(v)
@@ -149,21 +207,25 @@ class Routing:
         if len(found) < 2:
             return found
         own, level, jumpers = self.level[v], self.level, self.plant.jumpers
-        ranked = sorted((u in jumpers, level[u] >= own, -self._spare(u), u) for u in found)
+        ranked = [(u in jumpers, level[u] >= own, -self._spare(u), u) for u in found]
+        ranked.sort()
         if v in self.plant.one_feed:
             del ranked[1:]
-        return [u for *_, u in ranked]
+        return [rank[3] for rank in ranked]
 
     def _spare(self, v: int) -> float:
         """What is left along the shortest way from a source to v."""
-        way = self.ways.get(v)
-        if way is None:
-            nodes, gains, gain, u = [v], [1.0], 1.0, v
-            while self.level[u]:
-                gain *= self.plant.efficiency[u]
-                u = self.nearest[u]
-                nodes.append(u)
-                gains.append(gain)
-            way = self.ways[v] = itemgetter(*nodes) if len(nodes) > 1 else None, gains
-        get, gains = way
+        get, gains = self.ways.get(v) or self._way(v)
         return self.left[v] if get is None else min(map(mul, get(self.left), gains))
+
+    def _way(self, start: int) -> tuple[Callable[[list[float]], tuple[float, ...]] | None, list[float]]:
+        """What fetches the values of the components on the shortest way to ``start``, and the gains from each."""
+        level, nearest, efficiency = self.level, self.nearest, self.plant.efficiency
+        nodes, gains, gain, v = [start], [1.0], 1.0, start
+        while level[v]:
+            gain *= efficiency[v]
+            v = nearest[v]
+            nodes.append(v)
+            gains.append(gain)
+        found = self.ways[start] = itemgetter(*nodes) if len(nodes) > 1 else None, gains
+        return found

@@ -7,8 +7,7 @@ lower, the count of operations is the least as well. :func:`prove_service` looks
 one switch closed, then two. Power is routed greedily; a routing that is found is a proof by itself (and is certified
 again), one that is not found proves nothing and leaves the case to the solver.
 
-:func:`inherit` uses a second bound: what is left after one more failure can serve no more than what was left before.
-So where the best service of the smaller failure still stands, it is the best of the larger too.
+A second bound is in :mod:`~powerfault.measures.inheritance`.
 """
 
 from __future__ import annotations
@@ -26,7 +25,7 @@ from powerfault.measures.configuration import (
     joined_outputs,
 )
 from powerfault.measures.plant import Plant
-from powerfault.measures.routing import Routing
+from powerfault.measures.routing import Pattern, Routing
 from powerfault.measures.surviving import Surviving
 
 MICRO = 1_000_000
@@ -37,14 +36,21 @@ MOST_CLOSERS = 24
 """With more switches to close than this, pairs are left to the solver."""
 
 
-def prove_service(plant: Plant, surviving: Surviving) -> Service | None:
-    """Return the best service with the fewest operations where both are proved without a solver, else ``None``."""
+def prove_service(plant: Plant, surviving: Surviving, pattern: Pattern | None = None) -> Service | None:
+    """Return the best service with the fewest operations where both are proved without a solver, else ``None``.
+
+    ``pattern`` are flows to begin a routing with (:mod:`~powerfault.measures.routing`).
+    """
     wanted = surviving.live & (plant.judged[surviving.phase] | plant.needed) & plant.loads
+    base = surviving.movable & surviving.closed
+    # Everything served with nothing done needs no bound.
+    service = serve_loads(plant, surviving, base, frozenset(), wanted, pattern=pattern)
+    if service is not None:
+        return service
     bottlenecks = Bottlenecks(plant, surviving, wanted)
     goal = bottlenecks.most_served(wanted)
     if goal is None:
         return None
-    base = surviving.movable & surviving.closed
     again = surviving.movable & surviving.tripped & plant.normally_closed
     closers = sorted(surviving.movable - base - again)
     for size in range(3):
@@ -71,7 +77,7 @@ def prove_service(plant: Plant, surviving: Surviving) -> Service | None:
             ):
                 alike = closed == wide and mated == surviving.mateable
                 for loads in choices:
-                    service = _serve(plant, surviving, closed, mated, loads, live if alike else None)
+                    service = serve_loads(plant, surviving, closed, mated, loads, live if alike else None, pattern)
                     if service is not None:
                         return _without_idle(plant, surviving, service, again)
                 if not again and not surviving.mateable:
@@ -196,61 +202,14 @@ def _without_idle(plant: Plant, surviving: Surviving, service: Service, again: C
     return service
 
 
-def inherit(plant: Plant, surviving: Surviving, before: Surviving, best: Service) -> Service | None:
-    """Return ``best``, the optimum of ``before``, if it is that of ``surviving`` too for certain, else ``None``.
-
-    ``before`` must be less hurt in every respect. Exclusions and outputs that must not be paralleled can bind less when
-    more is lost; so where there are any, nothing is inferred unless what they rest on is the same in both.
-    """
-    if before.pinned or surviving.pinned:
-        return None
-    if sum(v in before.live for v in plant.rivals) > 1:
-        # Alike in everything on which it depends which rivals are live and which closed paths join them?
-        lost = before.live - surviving.live
-        if surviving.through != before.through or not lost.isdisjoint(plant.behind_rivals | plant.between):
-            return None
-    if not (
-        surviving.live <= before.live
-        and surviving.movable <= before.movable
-        and surviving.kept <= before.kept
-        and surviving.mateable <= before.mateable
-        and surviving.closed & surviving.live == before.closed & surviving.live
-        and surviving.tripped & surviving.live == before.tripped & surviving.live
-        and surviving.waived <= before.waived
-        and surviving.borne <= before.borne
-    ):
-        return None
-    for group in plant.exclusive:
-        own = frozenset(group)
-        if own & before.movable != own & surviving.movable or own & before.closed != own & surviving.closed:
-            return None
-    if not best.served <= surviving.live or not best.mated <= surviving.mateable:
-        return None
-    base_before = before.movable & before.closed
-    if not (best.closed ^ base_before) <= surviving.movable:
-        return None
-    closed = best.closed & surviving.movable
-    if {v for link in best.flow_kw for v in link} <= surviving.live:
-        service = Service(
-            closed=closed,
-            mated=best.mated,
-            served=best.served,
-            fed_from={v: u for v, u in best.fed_from.items() if v in surviving.live and u in surviving.live},
-            flow_kw=best.flow_kw,
-        )
-        if not faults_of(plant, surviving, service):
-            return service
-    # The same loads in the same positions, the power another way round.
-    return _serve(plant, surviving, closed, best.mated, best.served)
-
-
-def _serve(
+def serve_loads(
     plant: Plant,
     surviving: Surviving,
     closed: frozenset[int],
     mated: frozenset[int],
     wanted: Collection[int],
     live: frozenset[int] | None = None,
+    pattern: Pattern | None = None,
 ) -> Service | None:
     """Serve all of ``wanted`` in these positions, or return ``None``. ``live`` is what they energise, where known."""
     if crowded_groups(plant, surviving, closed):
@@ -261,7 +220,8 @@ def _serve(
         return None
     if joined_outputs(plant, surviving, closed, mated, live):
         return None
-    routed = Routing(plant, surviving, live).route(wanted)
+    routed = Routing(plant, surviving, live).route(wanted, pattern) if pattern else None
+    routed = routed or Routing(plant, surviving, live).route(wanted)
     if routed is None:
         return None
     flow, fed_from = routed

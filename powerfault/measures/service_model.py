@@ -18,11 +18,11 @@ what the format says: power in x efficiency = power out, limits on what leaves, 
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Mapping
-from dataclasses import replace
+from dataclasses import dataclass
 from math import gcd
 
 from powerfault.measures.apart_rows import keep_apart
-from powerfault.measures.configuration import Service, energised
+from powerfault.measures.configuration import Service, always_live
 from powerfault.measures.plant import UNLIMITED, Plant
 from powerfault.measures.solver import INFINITY, Program
 from powerfault.measures.surviving import Surviving
@@ -33,6 +33,17 @@ LARGEST_GOAL = 50_000
 """The largest value of an objective made of several: with integrality to 1e-7 it is right to a hundredth of a unit."""
 JUMPER_WEIGHT = 16.0
 """How much a kilowatt through a jumper weighs against one through anything else when flows are chosen."""
+
+
+@dataclass(frozen=True, slots=True)
+class Attained:
+    """Loads that some positions serve together, with no outputs joined that must not be.
+
+    ``best``: none are worth more.
+    """
+
+    served: frozenset[int]
+    best: bool
 
 
 class ServiceModel:
@@ -61,7 +72,7 @@ class ServiceModel:
         self.loads = sorted(self.judged | (plant.loads & live & plant.needed))
         self.components = [v for v in sorted(live) if v < n_components]
         self.functions = [v for v in sorted(live & plant.needed) if v >= n_components + network.n_loads]
-        self.founded = self._founded()
+        self.founded = always_live(plant, surviving)
         self.movable = sorted(surviving.movable)
         self.mateable = sorted(surviving.mateable)
         self.excused = 0
@@ -74,18 +85,13 @@ class ServiceModel:
 
     # ---- columns
 
-    def _founded(self) -> set[int]:
-        """Components live whatever is chosen: no movable switch, one-feed choice or load stands behind them."""
-        live = self.surviving.live - self.plant.one_feed
-        reduced = _with_live(self.surviving, live)
-        return energised(self.plant, reduced, (), (), ())
-
     def _columns(self, live: Collection[int]) -> None:
         plant, program, network = self.plant, self.program, self.plant.network
         self.e: dict[int, int] = {}
         for v in self.components:
             self.e[v] = program.column(1.0, 1.0) if v in self.founded else program.binary()
         self.s = {v: program.binary() for v in self.loads}
+        self.load_of = {c: v for v, c in self.s.items()}
         self.t = {v: program.binary() for v in self.functions}
         self.on = {**self.e, **self.s, **self.t}
         """The column that says that a node is live or served."""
@@ -267,21 +273,44 @@ class ServiceModel:
 
     # ---- solving
 
-    def solve(self) -> Service | None:
-        """Return the best service (flows included), or ``None`` where the constraints leave none at all."""
+    def solve(self, known: Attained | None = None) -> Service | None:
+        """Return the best service (flows included), or ``None`` where the constraints leave none at all.
+
+        What is ``known`` need not be sought; the answer is the same with it and without.
+        """
         program = self.program
         if self.clashes:
-            fewest = program.solve(dict.fromkeys(self.clashes, 1.0))
-            if fewest is None:
-                return None
-            self.excused = round(fewest.objective)
-            program.row([(c, 1.0) for c in self.clashes], upper=fewest.objective + 1e-6)
-        values = self._all_served()
+            fewest = 0.0
+            if known is None:
+                found = program.solve(dict.fromkeys(self.clashes, 1.0))
+                if found is None:
+                    return None
+                fewest = found.objective
+            self.excused = round(fewest)
+            program.row([(c, 1.0) for c in self.clashes], upper=fewest + 1e-6)
+        # What is known is seldom all; if it can be all, the priorities one after another come to the same.
+        values = self._all_served() if known is None else None
         if values is None:
-            values = self._by_priority()
+            values = self._by_priority(known)
         if values is None:
             return None
         return self._finish(values)
+
+    def only_answer(self, best: Service) -> bool:
+        """Whether no other loads and positions are as good as those of ``best``, a best service without joined outputs.
+
+        Asked of a program of its own: rows are added that ``best`` itself does not satisfy.
+        """
+        program = self.program
+        program.row([(c, 1.0) for c in self.clashes], upper=0.5)
+        for goal in self._goals():
+            self._keep(goal, sum(w for c, w in goal.items() if self.load_of[c] in best.served))
+        standing = {c: float(v in best.served) for v, c in self.s.items()}
+        standing |= {c: float(v in best.closed or v in best.mated) for v, c in self.p.items()}
+        effort = self._effort()
+        program.row(list(effort.items()), upper=sum(cost * standing[c] for c, cost in effort.items()) + 0.5)
+        program.row([(c, 1.0 - 2.0 * on) for c, on in standing.items()], lower=1.0 - sum(standing.values()))
+        return program.solve({}) is None
 
     def _all_served(self) -> tuple[float, ...] | None:
         """The fewest operations with every load served, or ``None`` where not all can be."""
@@ -294,29 +323,40 @@ class ServiceModel:
             return None
         return found.values
 
-    def _by_priority(self) -> tuple[float, ...] | None:
+    def _by_priority(self, known: Attained | None) -> tuple[float, ...] | None:
         program = self.program
         values: tuple[float, ...] | None = None
         for goal in self._goals():
             most = sum(goal.values())
-            if values is not None and all(values[c] > 0.5 for c in goal):
+            reached = sum(w for c, w in goal.items() if self.load_of[c] in known.served) if known else 0.0
+            if known and (known.best or reached == most):
+                best = reached
+            elif values is not None and all(values[c] > 0.5 for c in goal):
                 best = most
             else:
-                found = program.solve(goal, maximise=True)
-                if found is None:
+                found = program.solve(goal, maximise=True, above=reached + 0.75 if known else None)
+                if found is not None:
+                    values = found.values
+                    best = sum(w for c, w in goal.items() if values[c] > 0.5)
+                    known = None  # what is known is no best so far, so it says nothing of what comes after
+                elif known:
+                    best = reached
+                else:
                     return None
-                values = found.values
-                best = sum(w for c, w in goal.items() if values[c] > 0.5)
-            if best == most:
-                for c in goal:
-                    program.bound(c, 1.0, 1.0)
-            else:
-                program.row(list(goal.items()), lower=best - 0.25)
+            self._keep(goal, best)
         effort = self._effort()
         if effort or values is None:
             found = program.solve(effort)
             return None if found is None else found.values
         return values
+
+    def _keep(self, goal: dict[int, float], best: float) -> None:
+        """Hold an objective at its best while others are sought."""
+        if best == sum(goal.values()):
+            for c in goal:
+                self.program.bound(c, 1.0, 1.0)
+        else:
+            self.program.row(list(goal.items()), lower=best - 0.25)
 
     def _goals(self) -> list[dict[int, float]]:
         """The objectives in turn, in whole units: the kW of each priority, then the loads that take nothing.
@@ -392,7 +432,3 @@ class ServiceModel:
             fed_from={v: u for (u, v), c in self.x.items() if values[c] > 0.5},
             flow_kw={link: flows[c] for link, c in self.f.items() if flows[c] > 1e-9},
         )
-
-
-def _with_live(surviving: Surviving, live: frozenset[int]) -> Surviving:
-    return replace(surviving, live=live)

@@ -70,9 +70,12 @@ class Program:
         if self._highs is not None:
             self._highs.changeColBounds(column, lower, upper)
 
-    def solve(self, objective: Mapping[int, float], maximise: bool = False) -> Answer | None:
+    def solve(
+        self, objective: Mapping[int, float], maximise: bool = False, *, above: float | None = None
+    ) -> Answer | None:
         """Return the proven optimum, or ``None`` where no values satisfy all rows.
 
+        With ``above`` the objective must be at least that, in this call alone: often refuted sooner than maximised.
         Raises :class:`SolverStoppedError` where the solver ends without proof of either.
         """
         import highspy
@@ -84,6 +87,8 @@ class Program:
             for columns, coefficients, lower, upper in self.rows[self._passed_rows :]:
                 highs.addRow(lower, upper, len(columns), columns, coefficients)
             self._passed_rows = len(self.rows)
+            if above is not None:
+                highs.addRow(above, INFINITY, len(objective), list(objective), list(objective.values()))
             n = len(self.lower)
             costs = [0.0] * n
             for column, cost in objective.items():
@@ -93,15 +98,17 @@ class Program:
             highs.changeObjectiveSense(sense)
             highs.setOptionValue("time_limit", highs.getRunTime() + self.seconds)
             highs.run()
+            values = tuple(highs.getSolution().col_value)
+            worth = highs.getInfo().objective_function_value
             status = highs.getModelStatus()
+            if above is not None:
+                highs.deleteRows(1, [len(self.rows)])
             if status in (highspy.HighsModelStatus.kInfeasible, highspy.HighsModelStatus.kUnboundedOrInfeasible):
                 return None
             if status != highspy.HighsModelStatus.kOptimal:
                 reason = highs.modelStatusToString(status)
                 raise SolverStoppedError(f"the solver stopped without proof of an optimum: {reason}")
-            values = tuple(highs.getSolution().col_value)
-            found = Answer(highs.getInfo().objective_function_value, values)
-        return found
+        return Answer(worth, values)
 
     def fix_integers(self, values: Iterable[float]) -> None:
         """Fix every integer column at its value rounded, so that the next solve is a plain linear program."""
