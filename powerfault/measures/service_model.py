@@ -288,6 +288,8 @@ class ServiceModel:
                 fewest = found.objective
             self.excused = round(fewest)
             program.row([(c, 1.0) for c in self.clashes], upper=fewest + 1e-6)
+        if not self.p:
+            known = None  # with nothing to place the answer is that of the last objective, which has to be sought
         # What is known is seldom all; if it can be all, the priorities one after another come to the same.
         values = self._all_served() if known is None else None
         if values is None:
