@@ -14,20 +14,26 @@ from click.testing import CliRunner
 
 from powerfault.cli import program
 from powerfault.errors import ModelError, PowerfaultError
-from powerfault.measures.capacity import INHERITED, UNPROVED, Allocator, optimise
+from powerfault.measures.capacity import INHERITED, UNPROVED, Allocator, PartService, is_only, optimise
 from powerfault.measures.capacity_study import capacity_study, rated_cases
-from powerfault.measures.configuration import faults_of
-from powerfault.measures.plant import build_plant
+from powerfault.measures.case_runs import serve_cases
+from powerfault.measures.configuration import always_live, faults_of
+from powerfault.measures.inheritance import Kinship, kinship
+from powerfault.measures.plant import Plant, build_plant
 from powerfault.measures.served_case import ServedCase, describe
 from powerfault.measures.service_bounds import prove_service, value_of
+from powerfault.measures.service_model import Attained
 from powerfault.measures.solver import Program, SolverStoppedError
-from powerfault.measures.surviving import split, survivors
+from powerfault.measures.surviving import Surviving, split, survivors
 from powerfault.model.elements import STAGES, Event, Phase, Topology
+from powerfault.model.modify import apply_proposals
 from powerfault.model.reader import load_topology
 from powerfault.network.failure_modes import list_events
 from powerfault.network.graph import build_network
 from tests.build import events, topology
 from tests.served_load import FEEDS, TWO_SIDES, Trial, flow_faults, random_rated_system, two_sides
+
+TOPOLOGIES = Path(__file__).parent.parent / "topologies"
 
 
 def compare_with_trying_everything(t: Topology, case: tuple[Event, ...], stage: int) -> None:
@@ -425,7 +431,7 @@ def test_an_unmated_jumper_is_mated_by_hand_only() -> None:
 
 @pytest.mark.parametrize("name", ["orrin-fell", "tallow-ledge", "two-channels"])
 def test_flows_balance_in_every_single_failure_of_the_examples(name: str) -> None:
-    t = load_topology(Path(__file__).parent.parent / "topologies" / f"{name}.yaml")
+    t = load_topology(TOPOLOGIES / f"{name}.yaml")
     found = capacity_study(t)
     assert all(c.proved for c in found.cases)
     for case in found.cases:
@@ -523,6 +529,111 @@ def run(*arguments: str) -> tuple[int, str, str]:
     if isinstance(found.exception, PowerfaultError):
         return 2, found.stdout, str(found.exception)
     return found.exit_code, found.stdout, found.stderr
+
+
+def pairs(t: Topology, count: int, seed: int) -> list[tuple[Event, ...]]:
+    events_ = list_events(t, ("loss", "short"))
+    rng = random.Random(seed)
+    found = [tuple(rng.sample(events_, 2)) for _ in range(count)]
+    return [pair for pair in found if pair[0].id != pair[1].id]
+
+
+@pytest.mark.parametrize("proposal", ["", "J-HAB"])
+def test_what_is_known_beforehand_changes_no_answer(proposal: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    # Every call of the solver that was spared something is repeated without: loads, positions and flows are the same.
+    import powerfault.measures.capacity as module
+
+    told: list[bool] = []
+
+    def both(plant: Plant, part: Surviving, *, known: Attained | None = None, seconds: float) -> PartService:
+        found = optimise(plant, part, known=known, seconds=seconds)
+        if known is not None:
+            told.append(known.best)
+            assert found == optimise(plant, part, seconds=seconds)
+        return found
+
+    monkeypatch.setattr(module, "optimise", both)
+    if proposal:
+        t = apply_proposals(load_topology(TOPOLOGIES / "orrin-fell.yaml"), [proposal])
+        singles = [(e,) for e in list_events(t, ("loss",))]
+        serve_cases(build_plant(build_network(t)), [[()], singles[::8]], 2, (), float("inf"), jobs=1)
+        assert True in told, "the goals of some were all known"
+        assert False in told, "of some only what can be reached"
+    else:
+        for seed in range(30):
+            capacity_study(random_rated_system(seed), order=2, modes=("loss", "short"), jobs=1)
+        assert len(told) > 20
+
+
+def test_only_what_is_the_only_answer_is_taken_over_where_the_past_must_not_matter() -> None:
+    taken = 0
+    for seed in range(60):
+        t = random_rated_system(seed)
+        plant = build_plant(build_network(t))
+        cases = [(), *((e,) for e in list_events(t, ("loss", "short")))]
+        told, untold = Allocator(plant, sole=True), Allocator(plant)
+        for by_phase in survivors(plant, cases, 2):
+            for surviving in by_phase.values():
+                told.learn(told.serve(surviving))
+        for by_phase in survivors(plant, pairs(t, 12, seed), 2):
+            for surviving in by_phase.values():
+                for (part, one), (_, other) in zip(told.serve(surviving), untold.serve(surviving), strict=True):
+                    taken += one.proof == INHERITED
+                    assert one.service.served == other.service.served, (seed, part)
+                    assert one.service.closed == other.service.closed, (seed, part)
+                    assert one.service.mated == other.service.mated, (seed, part)
+    assert taken > 3
+
+
+def test_an_answer_with_equals_is_not_the_only_one() -> None:
+    def only(first: float, second: float) -> bool:
+        loads = {"LA": {"fed_by": "A", "demand_kw": first}, "LB": {"fed_by": "A", "demand_kw": second}}
+        t = topology({"S": {"kind": "source", "capacity_kw": 4.0}, "A": "bus"}, ["S -> A"], loads)
+        plant = build_plant(build_network(t))
+        part = split(plant, survivors(plant, [()], 2)[0]["normal"])[0]
+        return is_only(plant, part, optimise(plant, part).service)
+
+    assert only(3.0, 2.0)
+    assert not only(3.0, 3.0)
+
+
+def test_of_equal_positions_none_is_the_only_one() -> None:
+    # Either tie brings the load back with one operation; a third on a weaker side does not count.
+    parts = {**two_sides(), "TIE-2": {"kind": "switch", "normally": "open"}}
+    plant = build_plant(build_network(topology(parts, [*FEEDS, "A <-> TIE-2 <-> B"], {"LA": "A"})))
+    found = []
+    for case in events("S-A"), events("S-A TIE-2"):
+        part = split(plant, survivors(plant, [case], 2)[0]["normal"])[0]
+        best = optimise(plant, part)
+        assert len(best.service.closed) == 1
+        found.append(is_only(plant, part, best.service))
+    assert found == [False, True]
+
+
+def test_kinship_sees_what_the_liveness_of_outputs_rests_on() -> None:
+    # S-A feeds CV-A through two breakers; CV-A and CV-B must not be joined, but the jumper joins them.
+    parts: dict[str, Any] = {
+        "S-A": "source", "P": "bus", "B1": "breaker", "M": "bus", "S-B": "source", "B2": "breaker",
+        "CV-A": {"kind": "converter", "may_parallel": False}, "A": "bus", "C1": "breaker", "C2": "breaker",
+        "CV-B": {"kind": "converter", "may_parallel": False}, "B": "bus", "J": "jumper", "S-C": "source",
+    }  # fmt: skip
+    feeds = ["S-A -> P -> B1 -> M -> CV-A -> A", "S-C -> P", "S-B -> B2 -> CV-B -> B", "A <-> J <-> B",
+             "A -> C1", "B -> C2"]  # fmt: skip
+    loads = {"L1": {"fed_by": "C1 C2", "demand_kw": 1.0}, "L2": {"fed_by": "A", "demand_kw": 1.0}}
+    plant = build_plant(build_network(topology(parts, feeds, loads)))
+    ids = plant.network.index
+
+    def part(failed: str) -> Surviving:
+        return split(plant, survivors(plant, [events(failed)], 2)[0]["normal"])[0]
+
+    def kin(failed: str) -> Kinship:
+        return kinship(plant, part(failed), part(""), lambda p: always_live(plant, p))
+
+    assert ids["C1"] in plant.between - plant.bridging
+    assert kin("S-C") == Kinship.ALIKE, "P stays live whatever is chosen: the output rests on B1 and M alone"
+    assert kin("C1") == Kinship.ALIKE, "a dead end joins no outputs"
+    assert kin("M") == Kinship.NONE, "CV-A is dead now, so nothing need be opened"
+    assert kin("J") == Kinship.NONE, "the outputs are no longer joined"
 
 
 def test_the_command(tmp_path: Path) -> None:

@@ -18,9 +18,10 @@ as possible, then of 2, and so on; among equals the one with the fewest switchin
 * **Charging** takes no power here; a storage that is charged in the sense of the format gives up to its limits.
 
 Each distinct remainder of the network is solved once (:func:`~powerfault.measures.surviving.split`); most are proved
-without a solver (:mod:`~powerfault.measures.service_bounds`), the rest are solved to optimality
-(:mod:`~powerfault.measures.service_model`). Every answer is certified by an exact check that shares nothing with the
-solver; one that is not proved says ``proved: false``.
+without a solver (:mod:`~powerfault.measures.service_bounds`, :mod:`~powerfault.measures.inheritance`), the rest are
+solved to optimality (:mod:`~powerfault.measures.service_model`), what is known beforehand not sought again. Every
+answer is certified by an exact check that shares nothing with the solver; one that is not proved says
+``proved: false``.
 """
 
 from __future__ import annotations

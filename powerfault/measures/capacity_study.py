@@ -113,7 +113,7 @@ def capacity_study(
         if limit is not None and count > limit:
             raise TooLargeError(
                 f"{count:,} cases of up to {order} failures, in each of {len(topology.phases)} phases: about "
-                f"{count * len(topology.phases) * 0.004 / 60:,.0f} minutes; ask for a lower --order, or say --yes"
+                f"{count * len(topology.phases) * 0.002 / 60:,.0f} minutes; ask for a lower --order, or say --yes"
             )
         orders = [[()], *(list(_cases(events, k)) for k in range(1, order + 1))]
     found = serve_cases(plant, orders, number, given_events, seconds, jobs, progress)

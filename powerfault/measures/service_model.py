@@ -19,18 +19,15 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
-from math import gcd
 
 from powerfault.measures.apart_rows import keep_apart
 from powerfault.measures.configuration import Service, always_live
+from powerfault.measures.objectives import effort, goals
 from powerfault.measures.plant import UNLIMITED, Plant
 from powerfault.measures.solver import INFINITY, Program
 from powerfault.measures.surviving import Surviving
 
 Terms = list[tuple[int, float]]
-MICRO = 1_000_000
-LARGEST_GOAL = 50_000
-"""The largest value of an objective made of several: with integrality to 1e-7 it is right to a hundredth of a unit."""
 JUMPER_WEIGHT = 16.0
 """How much a kilowatt through a jumper weighs against one through anything else when flows are chosen."""
 
@@ -305,12 +302,12 @@ class ServiceModel:
         """
         program = self.program
         program.row([(c, 1.0) for c in self.clashes], upper=0.5)
-        for goal in self._goals():
+        for goal in goals(self):
             self._keep(goal, sum(w for c, w in goal.items() if self.load_of[c] in best.served))
         standing = {c: float(v in best.served) for v, c in self.s.items()}
         standing |= {c: float(v in best.closed or v in best.mated) for v, c in self.p.items()}
-        effort = self._effort()
-        program.row(list(effort.items()), upper=sum(cost * standing[c] for c, cost in effort.items()) + 0.5)
+        costs = effort(self)
+        program.row(list(costs.items()), upper=sum(cost * standing[c] for c, cost in costs.items()) + 0.5)
         program.row([(c, 1.0 - 2.0 * on) for c, on in standing.items()], lower=1.0 - sum(standing.values()))
         return program.solve({}) is None
 
@@ -318,7 +315,7 @@ class ServiceModel:
         """The fewest operations with every load served, or ``None`` where not all can be."""
         for v in self.judged:
             self.program.bound(self.s[v], 1.0, 1.0)
-        found = self.program.solve(self._effort())
+        found = self.program.solve(effort(self))
         if found is None:
             for v in self.judged:
                 self.program.bound(self.s[v], 0.0, 1.0)
@@ -328,7 +325,7 @@ class ServiceModel:
     def _by_priority(self, known: Attained | None) -> tuple[float, ...] | None:
         program = self.program
         values: tuple[float, ...] | None = None
-        for goal in self._goals():
+        for goal in goals(self):
             most = sum(goal.values())
             reached = sum(w for c, w in goal.items() if self.load_of[c] in known.served) if known else 0.0
             if known and (known.best or reached == most):
@@ -346,9 +343,9 @@ class ServiceModel:
                 else:
                     return None
             self._keep(goal, best)
-        effort = self._effort()
-        if effort or values is None:
-            found = program.solve(effort)
+        costs = effort(self)
+        if costs or values is None:
+            found = program.solve(costs)
             return None if found is None else found.values
         return values
 
@@ -359,53 +356,6 @@ class ServiceModel:
                 self.program.bound(c, 1.0, 1.0)
         else:
             self.program.row(list(goal.items()), lower=best - 0.25)
-
-    def _goals(self) -> list[dict[int, float]]:
-        """The objectives in turn, in whole units: the kW of each priority, then the loads that take nothing.
-
-        Several in a row become one where whole-number weights keep them apart exactly, that is where one unit of the
-        first outweighs all of the next and the sum stays small enough for the solver's arithmetic.
-        """
-        groups: dict[int, dict[int, int]] = {}
-        silent: dict[int, int] = {}
-        for v in self.judged:
-            units = round(self.demand[v] * MICRO)
-            if units > 0:
-                groups.setdefault(self.plant.priority[v], {})[self.s[v]] = units
-            else:
-                silent[self.s[v]] = 1
-        goals: list[dict[int, int]] = []
-        for goal in (*(groups[p] for p in sorted(groups)), *([silent] if silent else [])):
-            unit = gcd(*goal.values())
-            reduced = {c: w // unit for c, w in goal.items()}
-            step = sum(reduced.values()) + 1
-            if goals and sum(goals[-1].values()) * step <= LARGEST_GOAL:
-                goals[-1] = {c: w * step for c, w in goals[-1].items()} | reduced
-            else:
-                goals.append(reduced)
-        return [{c: float(w) for c, w in goal.items()} for goal in goals]
-
-    def _effort(self) -> dict[int, float]:
-        """Operations first; then, far below one operation, closings of what tripped and matings.
-
-        With ``near``, departures from those positions come before all of that.
-        """
-        plant, surviving = self.plant, self.surviving
-        big = float(len(self.p) + 1)
-        effort: dict[int, float] = {}
-        for v, column in self.p.items():
-            if v in surviving.mateable:
-                cost = 1.0
-            elif v not in plant.normally_closed:
-                cost = big
-            elif v in surviving.tripped:
-                cost = 1.0
-            else:
-                cost = -big
-            if self.near is not None and v in surviving.movable:
-                cost += big * big * (-1.0 if v in self.near else 1.0)
-            effort[column] = cost
-        return effort
 
     def _finish(self, values: tuple[float, ...]) -> Service | None:
         """Fix the choice and find its flows."""
