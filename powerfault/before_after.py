@@ -23,8 +23,9 @@ from typing import TYPE_CHECKING, Any
 from powerfault.errors import RequestError
 from powerfault.failures.outcomes import Progress
 from powerfault.jumper.comparison import ConsumerChange, compare_consumers, judged_table
+from powerfault.jumper.harm import Harm
 from powerfault.jumper.question import consumer_differences, mode_differences
-from powerfault.jumper.single_failures import Harm, SingleFailures, single_failures, worst_single
+from powerfault.jumper.single_failures import SingleFailures, single_failures, worst_single
 from powerfault.jumper.spread import Spread, Variant, find_spread, protected_variants
 from powerfault.model.elements import MODES, Event, Topology
 from powerfault.model.modify import apply_proposals

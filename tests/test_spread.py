@@ -16,7 +16,8 @@ from random_changes import changed_at_random, random_system, tied_channels
 
 from powerfault.before_after import Comparison, compare
 from powerfault.failures.case_state import CaseState, case_states
-from powerfault.jumper.single_failures import Harm, single_failures, worst_single
+from powerfault.jumper.harm import Harm
+from powerfault.jumper.single_failures import single_failures, worst_single
 from powerfault.jumper.spread import Spread, find_spread, protected_variants
 from powerfault.model.elements import MODES, OUTCOMES, SEVERITIES, Event, Topology, in_phase
 from powerfault.model.reader import read_topology_text

@@ -18,22 +18,13 @@ from dataclasses import dataclass
 from powerfault.errors import TooLargeError
 from powerfault.failures.outcomes import evaluate_table
 from powerfault.failures.verdicts import rides_through_stages
+from powerfault.jumper.harm import Harm, harm_of
 from powerfault.measures.cutsets import minimal_cut_sets
-from powerfault.model.elements import OUTCOMES, SEVERITIES, Topology, in_phase
+from powerfault.model.elements import OUTCOMES, Event, Topology
 from powerfault.network.graph import build_network
 
 MOST_JOBS = 10
 _DIGITS = 9
-
-
-@dataclass(frozen=True, slots=True)
-class NextFailure:
-    """The single failure that does most harm next: consumers it fails, the severest of their severities, kW lost."""
-
-    event: str
-    failing: tuple[str, ...]
-    severest: str | None
-    demand_kw: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,7 +41,8 @@ class Judgement:
     """Consumers without a failing case up to the order: they tolerate at least that many."""
     unmet: tuple[str, ...]
     shortfall: int
-    worst: NextFailure | None
+    worst: Harm | None
+    """Of the single failures that may come next."""
 
 
 class StateJudge:
@@ -77,7 +69,7 @@ class StateJudge:
         required: dict[str, int] = {}
         bounded = set()
         shortfall = 0
-        singles: dict[str, list[str]] = {}
+        singles: dict[Event, list[str]] = {}
         for i, consumer in enumerate(topology.consumers()):
             outcome = int(table.baseline[i])
             if outcome:
@@ -85,7 +77,7 @@ class StateJudge:
             if outcome > rides[i]:
                 failing.append(consumer.id)
             for cut in cuts[i].of_size(1):
-                singles.setdefault(str(cut[0]), []).append(consumer.id)
+                singles.setdefault(cut[0], []).append(consumer.id)
             smallest = cuts[i].smallest
             tolerates[consumer.id] = self.order if smallest is None else smallest - 1
             if smallest is None:
@@ -103,23 +95,14 @@ class StateJudge:
         )  # fmt: skip
 
 
-def _worst(topology: Topology, singles: dict[str, list[str]]) -> NextFailure | None:
-    found = []
-    for event, ids in singles.items():
-        ranks = [s for i in ids if (s := topology.consumer(i).severity)]
-        severest = min(ranks, key=SEVERITIES.index, default=None)
-        demand = max(
-            sum(in_phase(topology.loads[i].demand_kw, p, 0.0) or 0.0 for i in ids if i in topology.loads)
-            for p in topology.phase_names
-        )
-        found.append(NextFailure(event, tuple(ids), severest, round(demand, _DIGITS)))
-    rank = {s: n for n, s in enumerate(SEVERITIES)}
+def _worst(topology: Topology, singles: dict[Event, list[str]]) -> Harm | None:
+    """The single failure that does most harm next."""
 
-    def harm(x: NextFailure) -> tuple[float, ...]:
-        of_rank = sum(topology.consumer(i).severity == x.severest for i in x.failing)
-        return rank.get(x.severest or "", len(SEVERITIES)), -of_rank, -len(x.failing), -x.demand_kw
+    def rank(harm: Harm) -> tuple[float, ...]:
+        of_rank = sum(topology.consumer(i).severity == harm.severest for i in harm.failing)
+        return harm.severity_rank, -of_rank, -len(harm.failing), -harm.demand_kw
 
-    return min(found, key=harm, default=None)
+    return min((harm_of(topology, event, ids) for event, ids in singles.items()), key=rank, default=None)
 
 
 @dataclass(frozen=True, slots=True)

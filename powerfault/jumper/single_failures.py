@@ -17,7 +17,8 @@ from powerfault.failures.influence import bit_positions
 from powerfault.failures.lanes import WholeNumberLanes
 from powerfault.failures.plan import make_plan
 from powerfault.failures.verdicts import rides_through_stages
-from powerfault.model.elements import OUTCOMES, SEVERITIES, Event, Load, Topology, in_phase
+from powerfault.jumper.harm import Harm, harm_of
+from powerfault.model.elements import OUTCOMES, Event, Topology
 from powerfault.network.failure_modes import list_events, merge_given
 from powerfault.network.graph import Network
 
@@ -77,16 +78,6 @@ def single_failures(
     return SingleFailures(network, events, lanes, len(cases), found.unserved, found.stages[0][0].zone)
 
 
-@dataclass(frozen=True, slots=True)
-class Harm:
-    """What one single failure does: loads and functions that fail, by severity, and the demand of the loads in kW."""
-
-    event: Event
-    failing: tuple[str, ...]
-    severest: str | None
-    demand_kw: float
-
-
 def worst_single(singles: SingleFailures, modes: Sequence[str]) -> tuple[Harm, Harm] | None:
     """Return the single failure in ``modes`` that fails the most severe consumers, and that which fails most demand.
 
@@ -96,30 +87,14 @@ def worst_single(singles: SingleFailures, modes: Sequence[str]) -> tuple[Harm, H
     events = [e for e in singles.events if e.mode in modes]
     if not events:
         return None
-    consumers = list(topology.consumers())
     failing: dict[int, list[int]] = {singles.lanes[e]: [] for e in events}
     for i, stage in enumerate(rides_through_stages(topology)):
         for lane in bit_positions(singles.unserved[stage][i]):
             if lane in failing:
                 failing[lane].append(i)
-    demands = [
-        [in_phase(c.demand_kw, p, 0.0) or 0.0 if isinstance(c, Load) else None for c in consumers]
-        for p in topology.phase_names
-    ]
-    harms = []
-    for event in events:
-        own = failing[singles.lanes[event]]
-        severest = min((s for i in own if (s := consumers[i].severity)), key=_severity_rank, default=None)
-        demand = max(sum(d for i in own if (d := by_phase[i]) is not None) for by_phase in demands)
-        harms.append((event, own, severest, demand))
-    by_severity = min(harms, key=lambda h: (_severity_rank(h[2]), -len(h[1]), -h[3]))
-    by_demand = min(harms, key=lambda h: (-h[3], _severity_rank(h[2])))
-    first, second = (
-        Harm(event, tuple(consumers[i].id for i in own), severest, demand)
-        for event, own, severest, demand in (by_severity, by_demand)
+    ids = [c.id for c in topology.consumers()]
+    harms = [harm_of(topology, e, [ids[i] for i in failing[singles.lanes[e]]]) for e in events]
+    return (
+        min(harms, key=lambda h: (h.severity_rank, -len(h.failing), -h.demand_kw)),
+        min(harms, key=lambda h: (-h.demand_kw, h.severity_rank)),
     )
-    return first, second
-
-
-def _severity_rank(severity: str | None) -> int:
-    return SEVERITIES.index(severity) if severity else len(SEVERITIES)

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from typing import Any
 
-from powerfault.jumper.exposure import Judgement, NextFailure
+from powerfault.jumper.exposure import Judgement
 from powerfault.jumper.findings import CAUTIONS_SHOWN
+from powerfault.jumper.harm import Harm
 from powerfault.jumper.outing import OutingResult, PlanStudy, StepState, unmet_text
 from powerfault.output.isolation_text import markdown_text as md
 from powerfault.output.terminal import Screen
@@ -49,7 +50,7 @@ def _judgement(j: Judgement) -> dict[str, Any]:
         "at_least": [i for i in j.required if i in j.bounded],
         "worst_next": j.worst
         and {
-            "failed": j.worst.event,
+            "failed": str(j.worst.event),
             "fails": list(j.worst.failing),
             "severest": j.worst.severest,
             "demand_kw": j.worst.demand_kw,
@@ -127,7 +128,7 @@ def order_sentence(r: OutingResult) -> str:
     )
 
 
-def worst_text(worst: NextFailure | None) -> str:
+def worst_text(worst: Harm | None) -> str:
     """The worst next failure in a few words."""
     if worst is None:
         return "none fails a consumer"
