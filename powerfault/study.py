@@ -57,6 +57,8 @@ LANES_WITHOUT_ASKING = 20_000_000
 """Combinations that are evaluated without being asked for."""
 LANES_VISITED = 500_000_000
 """Up to here cut sets alone come from visiting all combinations, beyond it from a search."""
+MAGNITUDE_ONLY, BEYOND_ESTIMATE = 10**15, 10**280
+"""Cases of which the magnitude is named and not the number, and so many that no time can be."""
 BYTES_WITHOUT_ASKING = 4_000_000_000
 RATED_CASES_WITHOUT_ASKING = 50_000
 RATED_CASE_S = 0.008
@@ -311,11 +313,14 @@ def study(
             found = direct_cut_sets(system, rides)
         return _judged(system, order, modes, events, found, None)
     if limit is not None and (system.lane_count > limit or system.bytes_needed(by_phase) > BYTES_WITHOUT_ASKING):
+        work = "more than any machine does; use "
+        if system.lane_count < BEYOND_ESTIMATE:
+            gigabytes = system.bytes_needed(by_phase) / 1e9
+            work = f"about {_duration(estimate_seconds(system))} and {gigabytes:,.1f} GB; use --yes to run them all, "
         raise TooLargeError(
-            f"order {order} over modes {', '.join(modes)} makes {count_all(system):,} cases; "
-            f"{system.lane_count:,} combinations of theirs interact and must be evaluated, which takes about "
-            f"{_duration(estimate_seconds(system))} and {system.bytes_needed(by_phase) / 1e9:,.1f} GB; use --yes to "
-            f"run them all, --cut-sets-only for the verdicts alone, a lower --order, or fewer --modes"
+            f"order {order} over modes {', '.join(modes)} makes {_amount(count_all(system))} cases; "
+            f"{_amount(system.lane_count)} combinations of theirs interact and must be evaluated, which takes "
+            f"{work}--cut-sets-only for the verdicts alone, a lower --order, or fewer --modes"
         )
     if jobs is None:
         many = system.lane_count > LANES_FOR_ONE_PROCESS and estimate_seconds(system) > WORTH_PROCESSES_S
@@ -345,17 +350,22 @@ def refuse_many(
     """Raise :class:`TooLargeError` where more cases would be written out than anyone reads, unless ``yes``."""
     count = sum(count_cases(list_events(topology, modes, given), order)[1:])
     if not yes and count > CASES_WITHOUT_ASKING:
+        time = _duration(min(count, BEYOND_ESTIMATE) / CASES_WRITTEN_PER_S)
         raise TooLargeError(
-            f"order {order} over modes {', '.join(modes)} makes {count:,} cases, more than the "
+            f"order {order} over modes {', '.join(modes)} makes {_amount(count)} cases, more than the "
             f"{CASES_WITHOUT_ASKING:,} that are written out one by one without being asked for; use --yes to write "
-            f"them all (about {_duration(count / CASES_WRITTEN_PER_S)}), 'powerfault faults --cut-sets-only' for "
-            f"verdicts and minimal cut sets alone, a lower --order, or fewer --modes"
+            f"them all (about {time}), 'powerfault faults --cut-sets-only' for verdicts and minimal cut sets alone, a "
+            f"lower --order, or fewer --modes"
         )
 
 
 def count_all(system: SystemPlan) -> int:
     """Return the number of cases of 1 to the order of a system."""
     return sum(count_cases(system.events, system.order)[1:])
+
+
+def _amount(count: int) -> str:
+    return f"{count:,}" if count < MAGNITUDE_ONLY else f"over 10^{len(str(count)) - 1}"
 
 
 def _duration(seconds: float) -> str:

@@ -74,6 +74,15 @@ def test_exit_codes() -> None:
         assert result.stdout == ""
 
 
+@pytest.mark.parametrize(
+    ("option", "why"), [(["--jobs", "2"], "one process: leave out --jobs"), (["--keep", "kept"], "keeps no cases")]
+)
+def test_cut_sets_alone_refuse_what_they_would_not_heed(option: list[str], why: str) -> None:
+    done = run("faults", TEACHING, "--cut-sets-only", *option)
+    assert (done.returncode, done.stdout) == (2, "")
+    assert why in done.stderr
+
+
 def test_a_mode_that_does_not_apply_names_those_that_do() -> None:
     result = run("faults", DEMO, "--given", "PV-H1:short")
     assert result.returncode == EXIT_USAGE

@@ -23,10 +23,10 @@ from powerfault.failures import pieces
 from powerfault.failures.clusters import SystemPlan, plan_system
 from powerfault.failures.evaluation import ClusterEvaluator
 from powerfault.failures.outcomes import CaseTable, evaluate_system
-from powerfault.model.elements import Topology
+from powerfault.model.elements import Component, Load, Topology
 from powerfault.model.reader import load_topology
 from powerfault.network.graph import build_network
-from powerfault.study import study
+from powerfault.study import refuse_many, study
 
 TOPOLOGIES = Path(__file__).parent.parent / "topologies"
 
@@ -190,3 +190,24 @@ def test_what_no_machine_can_hold_is_refused_at_once(order: int) -> None:
         study(topology, order, ("loss", "short"))
     with pytest.raises(TooLargeError, match=r"GB, more than there is; use --cut-sets-only"):
         study(topology, order, ("loss", "short"), limit=None)
+
+
+@pytest.mark.parametrize("order", [400, 900])
+def test_a_question_beyond_all_measure_is_refused_with_its_magnitude(order: int) -> None:
+    """More cases than a float can count, all of them in one cluster."""
+    buses = {f"B{i}": Component(id=f"B{i}", kind="bus") for i in range(1100)}
+    ids = ["S", *buses]
+    topology = Topology(
+        name="mesh",
+        channels={},
+        components={"S": Component(id="S", kind="source"), **buses},
+        links=tuple((a, b) for step in (1, 2) for a, b in zip(ids, ids[step:], strict=False)),
+        loads={"L": Load(id="L", fed_by=(ids[-1], ids[-2]), severity="critical", rides_through="commanded")},
+        functions={},
+    )
+    with pytest.raises(TooLargeError, match=r"makes over 10\^\d+ cases; .* more than any machine does; use --cut"):
+        study(topology, order)
+    with pytest.raises(TooLargeError, match=r"makes over 10\^\d+ cases, more than"):
+        refuse_many(topology, order)
+    with pytest.raises(TooLargeError, match="more than there is; use --cut-sets-only"):
+        study(topology, order, limit=None, jobs=1)

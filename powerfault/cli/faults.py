@@ -61,6 +61,8 @@ def command(
     cases = not cut_sets_only
     if cut_sets_only and (csv_file or parquet_file or by_phase or keep):
         raise click.UsageError("--cut-sets-only keeps no cases: leave out --csv, --parquet, --by-phase and --keep")
+    if cut_sets_only and (jobs or 1) > 1:
+        raise click.UsageError("--cut-sets-only is the work of one process: leave out --jobs")
     if ratings and (cut_sets_only or by_phase or keep):
         raise click.UsageError("--ratings goes without --cut-sets-only, --by-phase and --keep")
     if cases and (as_json or csv_file or parquet_file):

@@ -100,7 +100,7 @@ def _empty_rows(system: SystemPlan, by_phase: bool) -> list[NDArray[np.uint64]]:
             results.append(np.empty((layers, 4, len(cluster.consumers), -(-cluster.lane_count // 64)), np.uint64))
         except (MemoryError, ValueError, OverflowError) as error:  # NumPy cannot so much as name some sizes
             raise TooLargeError(
-                f"the results of order {system.order} take {system.bytes_needed(by_phase) / 1e9:,.1f} GB, more than "
+                f"the results of order {system.order} take {system.bytes_needed(by_phase) // 10**9:,} GB, more than "
                 f"there is; use --cut-sets-only for the verdicts alone, a lower --order, or fewer --modes"
             ) from error
     return results
