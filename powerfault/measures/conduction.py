@@ -127,8 +127,10 @@ def _least_energy(
         step = np.linalg.solve(hessian, gradient)
         here, fall, length = energy(v), float(gradient @ step), 1.0
         while length > 1e-14:
-            tried = slope(v - length * step)
-            if energy(v - length * step) <= here - 1e-4 * length * fall or np.max(np.abs(tried[0])) < 0.5 * worst:
+            tried, there = slope(v - length * step), energy(v - length * step)
+            # Near the least point the fall drowns in rounding, and the currents out of balance tell more.
+            as_low = there <= here + 1e-12 * max(1.0, abs(here))
+            if there <= here - 1e-4 * length * fall or (as_low and np.max(np.abs(tried[0])) < 0.5 * worst):
                 break
             length /= 2
         else:
