@@ -7,7 +7,7 @@ from html import escape
 from powerfault.output.case_pictures import CasePictures
 from powerfault.output.picture_states import BoxState, line_look
 from powerfault.output.report_input import Case, ReportInput, listed
-from powerfault.output.sections import Block, Paragraph, Raw, Section
+from powerfault.output.sections import Block, Paragraph, Raw, Section, unbroken_ids
 from powerfault.output.tables import CaseCell
 
 LARGE = 400
@@ -53,10 +53,7 @@ def _figure(report: ReportInput, number: int, case: Case, was: list[str], now: l
         f"{side.capitalize() if len(sides) > 1 else ''}</div></div>"
         for side in sides
     )
-    html = (
-        f'<figure class="case" id="drawn-{number + 1}"><figcaption><b>{escape(str(cell))}</b> failed. {escape(words)} '
-        f'<a class="screen" href="{escape(cell.address)}">open</a></figcaption><div class="pair">{slots}</div></figure>'
-    )
+    html = _captioned(number, cell, words, slots)
     stem = file_stem(number, case)
     folder = report.drawings_folder
     markdown = f"**{cell}** failed. {words}"
@@ -71,9 +68,15 @@ def _narrowed(report: ReportInput, number: int, case: Case, words: str) -> str:
     pictures = report.pictures.narrowed(report.pictures.touched(case))
     drawn = "".join(f'<div class="slot">{pictures.draw(case, side, legend=False).svg}</div>' for side in pictures.sides)
     cell = CaseCell(case)
+    return _captioned(number, cell, words, drawn)
+
+
+def _captioned(number: int, cell: CaseCell, words: str, drawings: str) -> str:
     return (
-        f'<figure class="case" id="drawn-{number + 1}"><figcaption><b>{escape(str(cell))}</b> failed. {escape(words)} '
-        f'<a class="screen" href="{escape(cell.address)}">open</a></figcaption><div class="pair">{drawn}</div></figure>'
+        f'<figure class="case" id="drawn-{number + 1}">'
+        f"<figcaption><b>{unbroken_ids(cell)}</b> failed. {unbroken_ids(words)} "
+        f'<a class="screen" href="{escape(cell.address)}">open</a></figcaption>'
+        f'<div class="pair">{drawings}</div></figure>'
     )
 
 
