@@ -18,19 +18,19 @@ import importlib
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from powerfault.before_after import Comparison, compare
+    from powerfault.electrical.sizing.study import study_size as size
+    from powerfault.electrical.voltages import study_voltages as voltages
     from powerfault.errors import ModelError, OutputError, PowerfaultError, RequestError, TooLargeError, ToolError
-    from powerfault.jumper.likelihood_change import compare_likelihoods as likelihood
-    from powerfault.measures.likelihood import Settings as LikelihoodSettings
-    from powerfault.measures.size_study import study_size as size
-    from powerfault.measures.voltage_study import study_voltages as voltages
+    from powerfault.likelihood.change import compare_likelihoods as likelihood
+    from powerfault.likelihood.study import Settings as LikelihoodSettings
     from powerfault.model.elements import Event, Topology
     from powerfault.model.modify import apply_proposals as apply
     from powerfault.model.reader import load_topology as load
     from powerfault.model.reader import read_topology_text
-    from powerfault.output.case_pictures import draw
-    from powerfault.study import Study
-    from powerfault.study import study as faults
+    from powerfault.output.pictures.case_pictures import draw
+    from powerfault.tolerance.comparison.study import Comparison, compare
+    from powerfault.tolerance.study import Study
+    from powerfault.tolerance.study import study as faults
 
 __version__ = "0.1.0"
 _WHERE = {
@@ -41,19 +41,19 @@ _WHERE = {
     "TooLargeError": "errors",
     "ToolError": "errors",
     "Event": "model.elements",
-    "LikelihoodSettings": "measures.likelihood:Settings",
-    "likelihood": "jumper.likelihood_change:compare_likelihoods",
+    "LikelihoodSettings": "likelihood.study:Settings",
+    "likelihood": "likelihood.change:compare_likelihoods",
     "Topology": "model.elements",
     "apply": "model.modify:apply_proposals",
     "load": "model.reader:load_topology",
     "read_topology_text": "model.reader",
-    "Comparison": "before_after",
-    "Study": "study",
-    "compare": "before_after",
-    "draw": "output.case_pictures",
-    "faults": "study:study",
-    "size": "measures.size_study:study_size",
-    "voltages": "measures.voltage_study:study_voltages",
+    "Comparison": "tolerance.comparison.study",
+    "Study": "tolerance.study",
+    "compare": "tolerance.comparison.study",
+    "draw": "output.pictures.case_pictures",
+    "faults": "tolerance.study:study",
+    "size": "electrical.sizing.study:study_size",
+    "voltages": "electrical.voltages:study_voltages",
 }
 __all__ = [
     "Comparison", "Event", "LikelihoodSettings", "ModelError", "OutputError", "PowerfaultError", "RequestError",

@@ -12,7 +12,7 @@ from collections.abc import Iterable, Mapping, Sequence
 
 from build import topology
 
-from powerfault.measures.likelihood import Likelihood, Settings, likelihood
+from powerfault.likelihood.study import Likelihood, Settings, likelihood
 from powerfault.model.elements import Topology
 from powerfault.model.reader import read_topology_text
 

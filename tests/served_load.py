@@ -17,7 +17,7 @@ import networkx as nx
 import numpy as np
 from scipy.optimize import linprog
 
-from powerfault.measures.served_case import ServedCase
+from powerfault.electrical.served.served_case import ServedCase
 from powerfault.model.elements import Component, Event, Function, Load, Need, Phase, Topology, in_phase
 from tests.build import feed_links
 from tests.reference import System

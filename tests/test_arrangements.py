@@ -28,7 +28,7 @@ from reference import System
 from powerfault.failures.case_state import case_states
 from powerfault.model.elements import Event, Topology
 from powerfault.network.graph import build_network
-from powerfault.study import Study, study
+from powerfault.tolerance.study import Study, study
 
 Live = Callable[[Topology, list[tuple[Event, ...]]], list[tuple[frozenset[str], frozenset[str]]]]
 """(what is live at stage 0, what has tripped) in each case."""

@@ -13,18 +13,18 @@ import pytest
 from click.testing import CliRunner
 
 from powerfault.cli import program
+from powerfault.electrical.served.capacity import INHERITED, UNPROVED, Allocator, PartService, is_only, optimise
+from powerfault.electrical.served.case_runs import serve_cases
+from powerfault.electrical.served.configuration import always_live, faults_of
+from powerfault.electrical.served.inheritance import Kinship, kinship
+from powerfault.electrical.served.plant import Plant, build_plant
+from powerfault.electrical.served.served_case import ServedCase, describe
+from powerfault.electrical.served.service_bounds import prove_service, value_of
+from powerfault.electrical.served.service_model import Attained
+from powerfault.electrical.served.solver import Program, SolverStoppedError
+from powerfault.electrical.served.study import capacity_study, rated_cases
+from powerfault.electrical.served.surviving import Surviving, split, survivors
 from powerfault.errors import ModelError, PowerfaultError
-from powerfault.measures.capacity import INHERITED, UNPROVED, Allocator, PartService, is_only, optimise
-from powerfault.measures.capacity_study import capacity_study, rated_cases
-from powerfault.measures.case_runs import serve_cases
-from powerfault.measures.configuration import always_live, faults_of
-from powerfault.measures.inheritance import Kinship, kinship
-from powerfault.measures.plant import Plant, build_plant
-from powerfault.measures.served_case import ServedCase, describe
-from powerfault.measures.service_bounds import prove_service, value_of
-from powerfault.measures.service_model import Attained
-from powerfault.measures.solver import Program, SolverStoppedError
-from powerfault.measures.surviving import Surviving, split, survivors
 from powerfault.model.elements import STAGES, Event, Phase, Topology
 from powerfault.model.modify import apply_proposals
 from powerfault.model.reader import load_topology
@@ -495,7 +495,7 @@ def test_the_solver_writes_nothing_to_standard_output(capfd: pytest.CaptureFixtu
 
 
 def test_two_processes_find_what_one_finds(monkeypatch: pytest.MonkeyPatch) -> None:
-    import powerfault.measures.case_runs as module
+    import powerfault.electrical.served.case_runs as module
 
     monkeypatch.setattr(module, "SERIAL_SECONDS", 0.0)
     monkeypatch.setattr(module, "RUN", 7)
@@ -541,7 +541,7 @@ def pairs(t: Topology, count: int, seed: int) -> list[tuple[Event, ...]]:
 @pytest.mark.parametrize("proposal", ["", "J-HAB"])
 def test_what_is_known_beforehand_changes_no_answer(proposal: str, monkeypatch: pytest.MonkeyPatch) -> None:
     # Every call of the solver that was spared something is repeated without: loads, positions and flows are the same.
-    import powerfault.measures.capacity as module
+    import powerfault.electrical.served.capacity as module
 
     told: list[bool] = []
 

@@ -11,16 +11,16 @@ import pytest
 from bench.systems import channels_system
 from random_changes import changed_at_random, random_system, tied_channels
 
-from powerfault.before_after import Comparison, compare
 from powerfault.failures.cases import case_blocks
-from powerfault.jumper.changed_cases import CaseList
-from powerfault.jumper.comparison import CHANGES, compare_consumers
-from powerfault.jumper.saved import read_saved_result
 from powerfault.model.elements import MODES, OUTCOMES, Event
 from powerfault.model.modify import apply_proposals
 from powerfault.model.reader import read_topology_text
 from powerfault.network.failure_modes import list_events
-from powerfault.study import Study, study
+from powerfault.tolerance.comparison.cases import CHANGES, compare_consumers
+from powerfault.tolerance.comparison.changed_cases import CaseList
+from powerfault.tolerance.comparison.saved import read_saved_result
+from powerfault.tolerance.comparison.study import Comparison, compare
+from powerfault.tolerance.study import Study, study
 
 Case = tuple[Event, ...]
 

@@ -9,9 +9,9 @@ import scipy.optimize
 from hypothesis import given
 from hypothesis import strategies as st
 
+from powerfault.electrical.currents import conductors as wire
+from powerfault.electrical.currents.derating import AC_AMPACITY_A, Derating, bundle_factor, read_derating
 from powerfault.errors import ModelError, RequestError
-from powerfault.measures import conductors as wire
-from powerfault.measures.derating import AC_AMPACITY_A, Derating, bundle_factor, read_derating
 from powerfault.model.elements import Component, Topology
 
 # Solid copper at 1/58 ohm mm2/m, ohm/km at 20 C, recomputed from ASTM B258 and IEC 60028.

@@ -38,7 +38,7 @@ def by_case_states(system: Topology, failed: tuple[Event, ...]) -> dict[str, Any
 
 def by_study(system: Topology, failed: tuple[Event, ...]) -> dict[str, Any]:
     """One case of a whole enumeration; with nothing failed, an enumeration given a source that feeds nothing."""
-    from powerfault.study import study
+    from powerfault.tolerance.study import study
 
     result = study(system, order=max(1, len(failed)), modes=MODES, by_phase=True)
     if not failed:
@@ -56,7 +56,7 @@ def by_study(system: Topology, failed: tuple[Event, ...]) -> dict[str, Any]:
 
 def by_study_given(system: Topology, failed: tuple[Event, ...]) -> dict[str, Any]:
     """As :func:`by_study`, with all but the last event given as standing ones."""
-    from powerfault.study import study
+    from powerfault.tolerance.study import study
 
     if not failed:
         return by_study(system, failed)
@@ -93,7 +93,7 @@ def test_suite_is_large_and_sees_all_outcomes() -> None:
 
 
 def results_by_engine(system: Topology, **question: Any) -> dict[str, Any]:
-    from powerfault.study import study
+    from powerfault.tolerance.study import study
 
     return study(system, **question).to_json()
 
@@ -246,7 +246,7 @@ def test_the_ends_of_the_scale(results: Callable[..., dict[str, Any]]) -> None:
 
 
 def compare_by_engine(before: Topology, after: Topology, **question: Any) -> dict[str, dict[str, Any]]:
-    from powerfault.before_after import compare
+    from powerfault.tolerance.comparison.study import compare
 
     found = compare(before, after, **question).to_json()["changes"]
     return {c["id"]: c for c in found if c["tolerates_before"] is not None and c["tolerates_after"] is not None}

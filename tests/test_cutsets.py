@@ -15,12 +15,12 @@ from powerfault.failures.case_state import case_states
 from powerfault.failures.clusters import plan_system
 from powerfault.failures.lane_order import piece_rows
 from powerfault.failures.outcomes import evaluate_system
-from powerfault.failures.verdicts import rides_through_stages
-from powerfault.measures import cutsets
-from powerfault.measures.cutsets import cut_sets_of_system, minimal_cut_sets
-from powerfault.measures.direct_cutsets import direct_cut_sets
 from powerfault.model.elements import MODES, OUTCOMES, Event, Topology
 from powerfault.network.graph import build_network
+from powerfault.tolerance.cutsets import enumerated as cutsets
+from powerfault.tolerance.cutsets.direct import direct_cut_sets
+from powerfault.tolerance.cutsets.enumerated import cut_sets_of_system, minimal_cut_sets
+from powerfault.tolerance.verdicts import rides_through_stages
 
 
 def both(topology: Topology, order: int, modes: tuple[str, ...]) -> tuple[list[list[object]], list[list[object]]]:

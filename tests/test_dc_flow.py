@@ -12,11 +12,11 @@ import scipy.optimize
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
+from powerfault.electrical.currents.bus_voltages import solve_voltages
+from powerfault.electrical.currents.conductors import line_state, loop_resistance_ohm
+from powerfault.electrical.currents.dc_flow import NO_POINT, Branch, DcFlow, greatest_scale, solve_dc
+from powerfault.electrical.currents.derating import Derating
 from powerfault.errors import RequestError
-from powerfault.measures.bus_voltages import solve_voltages
-from powerfault.measures.conductors import line_state, loop_resistance_ohm
-from powerfault.measures.dc_flow import NO_POINT, Branch, DcFlow, greatest_scale, solve_dc
-from powerfault.measures.derating import Derating
 from powerfault.model.elements import Topology
 from powerfault.model.reader import read_topology_text
 

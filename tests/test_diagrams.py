@@ -15,14 +15,14 @@ import powerfault
 from powerfault.cli import program
 from powerfault.errors import RequestError, ToolError
 from powerfault.model.elements import Component, Load, Topology
-from powerfault.output import dot_program, layout
-from powerfault.output.appearance import EDGE_LOOKS, MARK_PATHS, NODE_LOOKS
-from powerfault.output.case_pictures import CasePictures
-from powerfault.output.diagrams import Diagram, draw
-from powerfault.output.dot_text import dot_text
-from powerfault.output.picture_choice import within_reach, without_channels
-from powerfault.output.picture_graph import AFTER, BEFORE, BOTH, picture_graph
-from powerfault.output.text_width import shorten, text_width
+from powerfault.output.blocks.text_width import shorten, text_width
+from powerfault.output.pictures import dot_program, layout
+from powerfault.output.pictures.appearance import EDGE_LOOKS, MARK_PATHS, NODE_LOOKS
+from powerfault.output.pictures.case_pictures import CasePictures
+from powerfault.output.pictures.diagrams import Diagram, draw
+from powerfault.output.pictures.dot_text import dot_text
+from powerfault.output.pictures.picture_choice import within_reach, without_channels
+from powerfault.output.pictures.picture_graph import AFTER, BEFORE, BOTH, picture_graph
 from tests.build import events, topology
 
 SVG = "{http://www.w3.org/2000/svg}"
@@ -361,7 +361,7 @@ def test_the_command_draws(options: tuple[str, ...], name: str, tmp_path: Path) 
 
 
 def test_the_command_paints_png_even_without_a_browser(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("powerfault.output.png.find_browser", lambda: None)
+    monkeypatch.setattr("powerfault.output.pictures.png.find_browser", lambda: None)
     result = CliRunner().invoke(program, ["draw", str(TEACHING), "-o", str(tmp_path / "x.png")])
     assert result.exit_code == 0, result.output
     assert (tmp_path / "x.png").read_bytes().startswith(b"\x89PNG")

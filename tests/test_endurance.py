@@ -6,11 +6,11 @@ import math
 
 import pytest
 
+from powerfault.electrical.currents.derating import Derating
+from powerfault.electrical.currents.layout import lay_out
+from powerfault.electrical.endurance.charging import Charging
+from powerfault.electrical.endurance.study import CaseLife, study_endurance
 from powerfault.errors import ModelError, RequestError
-from powerfault.measures.charging import Charging
-from powerfault.measures.derating import Derating
-from powerfault.measures.endurance import CaseLife, study_endurance
-from powerfault.measures.layout import lay_out
 from powerfault.model.elements import Event, Topology
 from powerfault.model.reader import read_topology_text
 

@@ -26,11 +26,11 @@ from reference import (
     results_of,
 )
 
-from powerfault.before_after import compare
 from powerfault.failures.case_state import case_states
 from powerfault.model.elements import CLEARING_KINDS, MODES, OUTCOMES, STAGES, Event, Function, Topology
 from powerfault.network.graph import build_network
-from powerfault.study import study
+from powerfault.tolerance.comparison.study import compare
+from powerfault.tolerance.study import study
 
 QUICK = range(300)
 BLOCKS_OF_MORE = [range(n, n + 250) for n in range(300, 2300, 250)]

@@ -6,6 +6,7 @@ Imports are read from the source, those inside functions and under ``TYPE_CHECKI
 from __future__ import annotations
 
 import ast
+import graphlib
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -14,20 +15,36 @@ from pathlib import Path
 import pytest
 
 PACKAGE = Path(__file__).parent.parent / "powerfault"
-FLOORS = ("errors", "model", "network", "failures", "measures", "jumper", "study", "before_after", "output", "cli")
+FLOORS = (
+    "errors", "model", "network", "failures", "electrical", "tolerance", "likelihood", "fitting", "output", "cli",
+)  # fmt: skip
 """From the ground up: a floor stands on those before it."""
+
+ROOMS = {
+    "electrical": ("currents", "served", "fields", "restore", "voltages", "protection", "sizing", "endurance"),
+    "tolerance": ("cutsets", "verdicts", "study", "comparison", "explain", "worksheet"),
+    "fitting": ("ranking", "isolation", "outing"),
+    "output": ("blocks", "answers", "pictures", "sections", "page", "report"),
+}
+"""The rooms of a floor (sub-packages, or modules that stand alone): a room imports from those before it."""
 
 DOORS = {
     "yaml": ("model.yaml_lines",),
     "networkx": ("network",),
-    "highspy": ("measures.solver",),
-    "pandas": ("output", "study", "before_after"),
+    "highspy": ("electrical.served.solver",),
+    "pandas": ("output", "tolerance"),
     "jinja2": ("output",),
     "graphviz": ("output",),
     "xlsxwriter": ("output",),
     "click": ("cli",),
 }
 """Where each library may be imported: one module, or one floor."""
+
+KNOWN_CIRCLES = (
+    ("fitting.isolation.checks", "fitting.isolation.study"),
+    ("electrical.served.apart_rows", "electrical.served.service_model"),
+    ("electrical.served.objectives", "electrical.served.service_model"),
+)
 
 TEST_ONLY = ("dd", "hypothesis", "igraph", "playwright", "pysat", "pytest", "rustworkx", "scipy", "topohub")
 """Oracles and tools of the tests; igraph is GPL and must stay out of the package."""
@@ -86,6 +103,44 @@ def test_imports_only_from_floors_above(module: str) -> None:
         if target is not None and target > own:
             wrong.append(f"{MODULES[module].name}:{line} imports {name} from {FLOORS[target]}, below {FLOORS[own]}")
     assert wrong == []
+
+
+@pytest.mark.parametrize("floor", ROOMS)
+def test_rooms_of_a_floor_import_only_from_rooms_before_them(floor: str) -> None:
+    rooms = ROOMS[floor]
+    wrong = []
+    for module in (m for m in INNER if m.startswith(floor + ".")):
+        own = module.split(".")[1]
+        assert own in rooms, f"{module} is in no room of {floor}"
+        for line, name in imports_of(module):
+            if not name.startswith(f"powerfault.{floor}."):
+                continue
+            target = name.split(".")[2]
+            if target in rooms and rooms.index(target) > rooms.index(own):
+                wrong.append(f"{module}:{line} imports {name}: {target} comes after {own}")
+    assert wrong == []
+
+
+def test_no_circle_of_imports() -> None:
+    """Imports for type checking count too: two modules that need each other's types are one idea in two files."""
+    graph: dict[str, set[str]] = {}
+    for module in INNER:
+        names = {name.removeprefix("powerfault.") for _, name in imports_of(module) if name.startswith("powerfault.")}
+        graph[module] = {n if n in MODULES else n.rpartition(".")[0] for n in names} - {module, ""}
+    for first, second in KNOWN_CIRCLES:
+        graph[first].discard(second)
+    tuple(graphlib.TopologicalSorter(graph).static_order())  # raises CycleError, which names the circle
+
+
+def test_each_room_says_what_it_answers() -> None:
+    silent = [
+        m
+        for m in INNER
+        if MODULES[m].name == "__init__.py"
+        and not ast.get_docstring(ast.parse(MODULES[m].read_text(encoding="utf-8")))
+        and m.split(".")[0] in ROOMS
+    ]
+    assert silent == []
 
 
 @pytest.mark.parametrize("module", INNER)

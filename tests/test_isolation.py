@@ -15,17 +15,17 @@ from reference import System
 
 from powerfault.cli import main
 from powerfault.errors import ModelError, RequestError
-from powerfault.jumper.darkness import HeldOpen
-from powerfault.jumper.isolation import IsolationStudy, study_isolation, with_what_was
-from powerfault.jumper.isolation_choice import harm_of
-from powerfault.jumper.isolation_steps import sheet_steps
-from powerfault.jumper.open_points import WorkSite, find_work_site
+from powerfault.fitting.isolation.choice import harm_of
+from powerfault.fitting.isolation.not_served import HeldOpen
+from powerfault.fitting.isolation.open_points import WorkSite, find_work_site
+from powerfault.fitting.isolation.steps import sheet_steps
+from powerfault.fitting.isolation.study import IsolationStudy, study_isolation, with_what_was
 from powerfault.model.elements import OUTCOMES, Event, Proposal, Topology
 from powerfault.model.modify import apply_proposals
 from powerfault.model.open_point_rules import OpenPointRules, read_rules
 from powerfault.model.reader import read_topology_text
-from powerfault.output.isolation_picture import isolation_svg
-from powerfault.output.isolation_text import isolation_json, isolation_markdown
+from powerfault.output.answers.isolation_text import isolation_json, isolation_markdown
+from powerfault.output.pictures.isolation_picture import isolation_svg
 
 BENCH = """
 powerfault: 1

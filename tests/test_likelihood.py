@@ -24,14 +24,14 @@ from random_topologies import random_topology
 from scipy.linalg import expm
 
 from powerfault.errors import ModelError, RequestError
-from powerfault.jumper.likelihood_change import compare_likelihoods
-from powerfault.measures.brackets import bracket_structure
-from powerfault.measures.importance import importance
-from powerfault.measures.likelihood import Likelihood, Settings, assumptions, likelihood
-from powerfault.measures.probability import OverMission, over_mission
-from powerfault.measures.rates import rate_table
-from powerfault.measures.structure import build_structure
-from powerfault.measures.uncertainty import draw_factors, quantiles
+from powerfault.likelihood.brackets import bracket_structure
+from powerfault.likelihood.change import compare_likelihoods
+from powerfault.likelihood.importance import importance
+from powerfault.likelihood.probability import OverMission, over_mission
+from powerfault.likelihood.rates import rate_table
+from powerfault.likelihood.structure import build_structure
+from powerfault.likelihood.study import Likelihood, Settings, assumptions, likelihood
+from powerfault.likelihood.uncertainty import draw_factors, quantiles
 from powerfault.model.elements import MODES, Topology
 from powerfault.model.likelihood_fields import common_causes, switching_success
 from powerfault.model.modify import apply_proposals

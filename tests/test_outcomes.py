@@ -16,7 +16,7 @@ from powerfault.failures.lane_order import rank, sizes, unrank
 from powerfault.failures.outcomes import evaluate_table
 from powerfault.model.elements import MODES, Event
 from powerfault.network.graph import build_network
-from powerfault.study import study
+from powerfault.tolerance.study import study
 
 
 @given(st.lists(st.integers(1, 3), min_size=1, max_size=8), st.integers(1, 4), st.integers(1, 30))

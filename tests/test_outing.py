@@ -13,20 +13,20 @@ import pytest
 
 from powerfault.cli import main
 from powerfault.errors import ModelError, TooLargeError
-from powerfault.jumper.exposure import JobCost, StateJudge, Where, best_order
-from powerfault.jumper.outing import PlanStudy, phases_between, study_plan
-from powerfault.jumper.outing_certain import both_ends
-from powerfault.jumper.outing_plan import Plan
-from powerfault.jumper.outing_reader import load_plan, read_plan_text
-from powerfault.jumper.timeline import build_timeline, precedence
+from powerfault.fitting.outing.certain import both_ends
+from powerfault.fitting.outing.exposure import JobCost, StateJudge, Where, best_order
+from powerfault.fitting.outing.plan import Plan
+from powerfault.fitting.outing.reader import load_plan, read_plan_text
+from powerfault.fitting.outing.study import PlanStudy, phases_between, study_plan
+from powerfault.fitting.outing.timeline import build_timeline, precedence
 from powerfault.model.elements import Topology
 from powerfault.model.modify import apply_proposals
 from powerfault.model.open_point_rules import OpenPointRules
 from powerfault.model.reader import load_topology, read_topology_text
-from powerfault.output.outing_files import outing_files
-from powerfault.output.outing_picture import outing_svg
-from powerfault.output.outing_text import outing_json, outing_markdown, verdict_line
-from powerfault.study import study
+from powerfault.output.answers.outing_text import outing_json, outing_markdown, verdict_line
+from powerfault.output.pictures.outing_picture import outing_svg
+from powerfault.output.sections.outing_files import outing_files
+from powerfault.tolerance.study import study
 
 FOLDER = Path(__file__).parent.parent / "topologies"
 

@@ -24,10 +24,10 @@ import topohub
 from build import topology
 from pysat.examples.hitman import Hitman
 
-from powerfault.before_after import compare
 from powerfault.model.elements import Topology
 from powerfault.model.reader import read_topology_text
-from powerfault.study import study
+from powerfault.tolerance.comparison.study import compare
+from powerfault.tolerance.study import study
 
 Cuts = set[frozenset[str]]
 

@@ -18,26 +18,26 @@ from typing import Any
 
 import pytest
 
-from powerfault.before_after import compare
 from powerfault.failures.case_state import case_states
 from powerfault.model.elements import MODES, OUTCOMES, Component, Event, Load, Topology
 from powerfault.model.modify import apply_proposals
 from powerfault.model.reader import load_topology
 from powerfault.network.failure_modes import list_events
 from powerfault.network.graph import build_network
-from powerfault.output.browser import find_browser, page_to_pdf
-from powerfault.output.drawings_section import painted
-from powerfault.output.page_network import page_network
+from powerfault.output.page.network import page_network
+from powerfault.output.pictures.browser import find_browser, page_to_pdf
 from powerfault.output.report import write_report
-from powerfault.output.report_input import ReportInput
-from powerfault.study import study
+from powerfault.output.sections.drawings_section import painted
+from powerfault.output.sections.report_input import ReportInput
+from powerfault.tolerance.comparison.study import compare
+from powerfault.tolerance.study import study
 from tests.random_coolant import random_cooled_topology
 from tests.random_topologies import random_topology
 
 TOPOLOGIES = Path(__file__).parent.parent / "topologies"
 DEMO = TOPOLOGIES / "orrin-fell.yaml"
 FLAGS = ["--headless", "--no-sandbox", "--disable-gpu", "--disable-background-networking"]
-ENGINE = resources.files("powerfault.output").joinpath("page_engine.js").read_text("utf-8")
+ENGINE = resources.files("powerfault.output.page").joinpath("engine.js").read_text("utf-8")
 
 pytestmark = [
     pytest.mark.browser,

@@ -17,7 +17,6 @@ import numpy as np
 import pytest
 from bench.systems import channels_system
 
-from powerfault.before_after import compare
 from powerfault.errors import OutputError, TooLargeError, ToolError
 from powerfault.failures import pieces
 from powerfault.failures.clusters import SystemPlan, plan_system
@@ -26,7 +25,8 @@ from powerfault.failures.outcomes import CaseTable, evaluate_system
 from powerfault.model.elements import Component, Load, Topology
 from powerfault.model.reader import load_topology
 from powerfault.network.graph import build_network
-from powerfault.study import refuse_many, study
+from powerfault.tolerance.comparison.study import compare
+from powerfault.tolerance.study import refuse_many, study
 
 TOPOLOGIES = Path(__file__).parent.parent / "topologies"
 

@@ -8,10 +8,10 @@ import math
 
 import pytest
 
-from powerfault.measures.conductors import loop_resistance_ohm
-from powerfault.measures.derating import Derating
-from powerfault.measures.protection import study_protection
-from powerfault.measures.protection_values import Protection
+from powerfault.electrical.currents.conductors import loop_resistance_ohm
+from powerfault.electrical.currents.derating import Derating
+from powerfault.electrical.protection.checks import Protection
+from powerfault.electrical.protection.study import study_protection
 from powerfault.model.elements import Topology
 from powerfault.model.reader import read_topology_text
 

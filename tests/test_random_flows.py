@@ -9,12 +9,12 @@ from dataclasses import replace
 import pytest
 from random_topologies import random_topology
 
+from powerfault.electrical.currents.derating import Derating
+from powerfault.electrical.endurance.study import list_cases, study_endurance
+from powerfault.electrical.protection.study import study_protection
+from powerfault.electrical.sizing.study import study_size
+from powerfault.electrical.voltages import VoltageStudy, study_voltages
 from powerfault.errors import PowerfaultError
-from powerfault.measures.derating import Derating
-from powerfault.measures.endurance import list_cases, study_endurance
-from powerfault.measures.protection import study_protection
-from powerfault.measures.size_study import study_size
-from powerfault.measures.voltage_study import VoltageStudy, study_voltages
 from powerfault.model.elements import Topology
 
 

@@ -15,20 +15,22 @@ from reference import Enumerated, System, enumerate_cases, list_events, verdict
 
 from powerfault.cli import main
 from powerfault.errors import ModelError, RequestError, TooLargeError
-from powerfault.jumper import candidate_baseline, candidate_rows, set_selection
-from powerfault.jumper.candidate_baseline import WEIGHTS, Worth, find_baseline
-from powerfault.jumper.candidate_lanes import Found, LaneEvaluator, Numbers
-from powerfault.jumper.candidate_measures import Segment, applied_evaluator, own_events
-from powerfault.jumper.candidate_sets import CandidateSets
-from powerfault.jumper.candidates import Candidate, Candidates, find_candidates, tie_length_m
-from powerfault.jumper.ranking import Ranking, dominates, measures, rank_candidates
-from powerfault.jumper.set_selection import Item, choose_set, fitting_sets
+from powerfault.fitting.ranking import baseline as candidate_baseline
+from powerfault.fitting.ranking import rows as candidate_rows
+from powerfault.fitting.ranking import selection as set_selection
+from powerfault.fitting.ranking.baseline import WEIGHTS, Worth, find_baseline
+from powerfault.fitting.ranking.candidates import Candidate, Candidates, find_candidates, tie_length_m
+from powerfault.fitting.ranking.lanes import Found, LaneEvaluator, Numbers
+from powerfault.fitting.ranking.measures import Segment, applied_evaluator, own_events
+from powerfault.fitting.ranking.selection import Item, choose_set, fitting_sets
+from powerfault.fitting.ranking.sets import CandidateSets
+from powerfault.fitting.ranking.study import Ranking, dominates, measures, rank_candidates
 from powerfault.model.elements import MODES, Channel, Event, Proposal, Topology
 from powerfault.model.modify import apply_proposals
 from powerfault.model.ports import Port, read_ports
 from powerfault.model.reader import read_topology_text
-from powerfault.output.ranking_picture import ranking_svg
-from powerfault.output.ranking_text import chosen_ties, proposals_yaml, ranking_json, ranking_markdown
+from powerfault.output.answers.ranking_text import chosen_ties, proposals_yaml, ranking_json, ranking_markdown
+from powerfault.output.pictures.ranking_picture import ranking_svg
 
 DEMO = Path(__file__).parent.parent / "topologies" / "orrin-fell.yaml"
 

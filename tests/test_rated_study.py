@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import pytest
 
-from powerfault.before_after import compare
 from powerfault.errors import TooLargeError
 from powerfault.model.reader import read_topology_text
-from powerfault.study import study
+from powerfault.tolerance.comparison.study import compare
+from powerfault.tolerance.study import study
 
 # Three units of 5 kW feed 10 kW of load: any two do, one alone carries one of the two loads (textbook capacity table).
 THREE = """
@@ -51,7 +51,7 @@ def test_comparison_with_ratings_shows_what_another_unit_buys() -> None:
 
 
 def test_many_cases_with_ratings_are_refused_with_an_estimate(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("powerfault.study.RATED_CASES_WITHOUT_ASKING", 3)
+    monkeypatch.setattr("powerfault.tolerance.study.RATED_CASES_WITHOUT_ASKING", 3)
     with pytest.raises(TooLargeError, match="7 cases with ratings"):
         study(read_topology_text(THREE), 3, ratings=True)
 

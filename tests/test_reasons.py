@@ -9,12 +9,12 @@ import pytest
 from random_topologies import random_topology
 
 from powerfault.failures.case_state import CaseState, case_states
-from powerfault.measures.reason_tree import Reason
-from powerfault.measures.reasons import Explanation, explain
 from powerfault.model.elements import MODES, OUTCOMES, STAGES, Component, Event
 from powerfault.model.reader import read_topology_text
 from powerfault.network.failure_modes import list_events
 from powerfault.network.graph import Network, build_network
+from powerfault.tolerance.explain.reason_tree import Reason
+from powerfault.tolerance.explain.reasons import Explanation, explain
 
 TIED = """
 powerfault: 1

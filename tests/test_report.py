@@ -16,17 +16,17 @@ from typing import Any
 import pytest
 from click.testing import CliRunner
 
-from powerfault.before_after import compare
 from powerfault.cli import program
 from powerfault.errors import OutputError, ToolError
 from powerfault.model.elements import Component, Event, Load, Topology
 from powerfault.model.modify import apply_proposals
 from powerfault.model.reader import load_topology
+from powerfault.output.blocks.blocks import section_markdown, unbroken_ids
+from powerfault.output.blocks.tables import Table, csv_text, markdown_table, plain
 from powerfault.output.report import build_sections, write_report
-from powerfault.output.report_input import ReportInput, minimal
-from powerfault.output.sections import section_markdown, unbroken_ids
-from powerfault.output.tables import Table, csv_text, markdown_table, plain
-from powerfault.study import study
+from powerfault.output.sections.report_input import ReportInput, minimal
+from powerfault.tolerance.comparison.study import compare
+from powerfault.tolerance.study import study
 from tests.build import events, topology
 
 TOPOLOGIES = Path(__file__).parent.parent / "topologies"
@@ -307,7 +307,7 @@ def test_a_failure_on_the_way_leaves_the_old_report(
     def broken(*_: object) -> None:
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr("powerfault.output.cases_section.write_cases", broken)
+    monkeypatch.setattr("powerfault.output.sections.cases_section.write_cases", broken)
     with pytest.raises(OutputError, match="No space left"):
         write_report(ReportInput(teaching.study), tmp_path / "r")
     assert {p.name: p.read_bytes() for p in (tmp_path / "r").iterdir()} == before

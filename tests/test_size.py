@@ -11,30 +11,30 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
-from powerfault.before_after import compare
 from powerfault.cli import program
+from powerfault.electrical.currents.bus_voltages import solve_voltages
+from powerfault.electrical.currents.conductors import line_state, loop_resistance_ohm
+from powerfault.electrical.currents.derating import Derating
+from powerfault.electrical.currents.layout import lay_out
+from powerfault.electrical.served.positions import positions_of, rated_positions
+from powerfault.electrical.sizing.study import study_size
+from powerfault.electrical.sizing.transfer import find_need
+from powerfault.electrical.voltages import study_voltages
 from powerfault.errors import PowerfaultError, RequestError, TooLargeError
 from powerfault.failures.case_state import case_states
-from powerfault.measures.bus_voltages import solve_voltages
-from powerfault.measures.conductors import line_state, loop_resistance_ohm
-from powerfault.measures.derating import Derating
-from powerfault.measures.jumper_size import find_need
-from powerfault.measures.layout import lay_out
-from powerfault.measures.positions import positions_of, rated_positions
-from powerfault.measures.size_study import study_size
-from powerfault.measures.voltage_study import study_voltages
 from powerfault.model.elements import STAGES, Event, Topology
 from powerfault.model.modify import apply_proposals
 from powerfault.model.reader import load_topology, read_topology_text
 from powerfault.network.failure_modes import list_events
 from powerfault.network.graph import build_network
-from powerfault.output import endurance_section, size_section
-from powerfault.output.report_input import ReportInput
-from powerfault.output.sections import section_html, section_markdown
-from powerfault.output.size_picture import gauge_picture
-from powerfault.output.size_tables import figure, gauge_table, verdict_sentence
-from powerfault.output.text_width import text_width
-from powerfault.study import study
+from powerfault.output.answers.size_tables import figure, gauge_table, verdict_sentence
+from powerfault.output.blocks.blocks import section_html, section_markdown
+from powerfault.output.blocks.text_width import text_width
+from powerfault.output.pictures.size_picture import gauge_picture
+from powerfault.output.sections import endurance_section, size_section
+from powerfault.output.sections.report_input import ReportInput
+from powerfault.tolerance.comparison.study import compare
+from powerfault.tolerance.study import study
 
 TOPOLOGIES = Path(__file__).parent.parent / "topologies"
 

@@ -14,16 +14,16 @@ import pytest
 from bench.systems import channels_system
 from random_changes import changed_at_random, random_system, tied_channels
 
-from powerfault.before_after import Comparison, compare
 from powerfault.failures.case_state import CaseState, case_states
-from powerfault.jumper.harm import Harm
-from powerfault.jumper.single_failures import single_failures, worst_single
-from powerfault.jumper.spread import Spread, find_spread, protected_variants
 from powerfault.model.elements import MODES, OUTCOMES, SEVERITIES, Event, Topology, in_phase
 from powerfault.model.reader import read_topology_text
 from powerfault.network.failure_modes import list_events
 from powerfault.network.galvanic import galvanic_domains
 from powerfault.network.graph import build_network
+from powerfault.tolerance.comparison.harm import Harm
+from powerfault.tolerance.comparison.single_failures import single_failures, worst_single
+from powerfault.tolerance.comparison.spread import Spread, find_spread, protected_variants
+from powerfault.tolerance.comparison.study import Comparison, compare
 
 TWO = """
 powerfault: 1

@@ -11,9 +11,9 @@ import pytest
 from click.testing import CliRunner
 
 from powerfault.cli import program
+from powerfault.electrical.restore.plan import CLOSE, MATE, OPEN, RECLOSE, SHED, SwitchingPlan
+from powerfault.electrical.restore.study import plan_restoration
 from powerfault.errors import PowerfaultError, RequestError
-from powerfault.measures.switching import plan_restoration
-from powerfault.measures.switching_plan import CLOSE, MATE, OPEN, RECLOSE, SHED, SwitchingPlan
 from powerfault.model.elements import STAGES, Event, Topology
 from powerfault.network.failure_modes import list_events
 from tests.build import events, topology

@@ -11,12 +11,12 @@ from click.testing import CliRunner
 
 from powerfault.cli import program
 from powerfault.failures.case_state import case_states
-from powerfault.measures.failure_worksheet import COLUMNS, worksheet_rows
 from powerfault.model.elements import MODES, OUTCOMES
 from powerfault.model.reader import load_topology, read_topology_text
 from powerfault.network.failure_modes import list_events
 from powerfault.network.graph import build_network
-from powerfault.output.worksheet import worksheet_csv, worksheet_markdown
+from powerfault.output.answers.worksheet import worksheet_csv, worksheet_markdown
+from powerfault.tolerance.worksheet import COLUMNS, worksheet_rows
 
 TEXT = """
 powerfault: 1

@@ -49,7 +49,7 @@ def command(
     Loads are served whole or not at all, by priority; among equals with the fewest switching operations.
     """
     topology = load_applied(file, proposals)
-    from powerfault.measures.capacity_study import CASES_WITHOUT_ASKING, capacity_study
+    from powerfault.electrical.served.study import CASES_WITHOUT_ASKING, capacity_study
 
     with Progress("cases") as progress:
         found = capacity_study(
@@ -65,13 +65,13 @@ def command(
             progress=progress,
         )
     if as_json:
-        from powerfault.output.capacity_text import capacity_json
+        from powerfault.output.answers.capacity_text import capacity_json
 
         for piece in capacity_json(found):
             click.echo(piece, nl=False)
     else:
-        from powerfault.output.capacity_text import print_capacity
-        from powerfault.output.terminal import Screen
+        from powerfault.output.answers.capacity_text import print_capacity
+        from powerfault.output.blocks.screen import Screen
 
         print_capacity(found, Screen())
     return 0

@@ -20,7 +20,7 @@ from powerfault.cli.options import (
 from powerfault.errors import RequestError
 
 if TYPE_CHECKING:
-    from powerfault.before_after import Comparison
+    from powerfault.tolerance.comparison.study import Comparison
 
 
 @click.command("compare")
@@ -55,9 +55,9 @@ def command(
     second, proposals = _second_file(file, more, proposals)
     if file.endswith(".json"):
         return _compare_saved(file, second, as_json)
-    from powerfault.before_after import compare
     from powerfault.model.reader import load_topology
-    from powerfault.study import CASES_WITHOUT_ASKING, refuse_many, study
+    from powerfault.tolerance.comparison.study import compare
+    from powerfault.tolerance.study import CASES_WITHOUT_ASKING, refuse_many, study
 
     limit = None if yes else CASES_WITHOUT_ASKING
     before = load_topology(file)
@@ -82,7 +82,8 @@ def command(
             result["each"] = [c.to_json() for c in separately]
         print_json(result)
     else:
-        from powerfault.output.terminal import Screen, print_comparison
+        from powerfault.output.answers.verdicts_text import print_comparison
+        from powerfault.output.blocks.screen import Screen
 
         screen = Screen()
         for comparison in separately:
@@ -108,9 +109,9 @@ def _second_file(file: str, more: tuple[str, ...], proposals: tuple[str, ...]) -
 
 
 def _compare_saved(first: str, second: str | None, as_json: bool) -> int:
-    from powerfault.jumper.comparison import compare_consumers
-    from powerfault.jumper.question import consumer_differences
-    from powerfault.jumper.saved import check_comparable, read_saved_result
+    from powerfault.tolerance.comparison.cases import compare_consumers
+    from powerfault.tolerance.comparison.question import consumer_differences
+    from powerfault.tolerance.comparison.saved import check_comparable, read_saved_result
 
     if second is None or not second.endswith(".json"):
         raise RequestError(f"{first} is a saved result: name a second saved result (.json) to compare it with")
@@ -129,7 +130,8 @@ def _compare_saved(first: str, second: str | None, as_json: bool) -> int:
         }
         print_json(result)
     else:
-        from powerfault.output.terminal import Screen, print_changes
+        from powerfault.output.answers.verdicts_text import print_changes
+        from powerfault.output.blocks.screen import Screen
 
         screen = Screen()
         screen.line(screen.paint(f"{first} against {second}", "strong"))

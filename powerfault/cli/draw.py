@@ -58,10 +58,10 @@ def command(
     from powerfault.model.modify import apply_proposals
     from powerfault.model.reader import load_topology
     from powerfault.network.failure_modes import parse_event
-    from powerfault.output.case_pictures import CasePictures
-    from powerfault.output.files import write_atomically
-    from powerfault.output.picture_graph import AFTER, BEFORE
-    from powerfault.output.png import png_of
+    from powerfault.output.blocks.files import write_atomically
+    from powerfault.output.pictures.case_pictures import CasePictures
+    from powerfault.output.pictures.picture_graph import AFTER, BEFORE
+    from powerfault.output.pictures.png import png_of
 
     suffix = Path(output).suffix.lower()
     if suffix not in _SUFFIXES:
@@ -83,7 +83,7 @@ def command(
     case = tuple(map(parse, events))
     number = STAGES.index(stage)
     if touched or collapse or around:
-        from powerfault.output.picture_choice import within_reach, without_channels
+        from powerfault.output.pictures.picture_choice import within_reach, without_channels
 
         shown = set(known.components) | set(known.loads) | set(before.components) | set(before.loads)
         if touched:

@@ -48,8 +48,8 @@ def command(
     The phases follow each other; a storage is recharged from what sources can spare, through a jumper too.
     """
     topology = load_applied(file, proposals)
-    from powerfault.measures.derating import read_derating
-    from powerfault.measures.endurance import CASES_WITHOUT_ASKING, list_cases, study_endurance
+    from powerfault.electrical.currents.derating import read_derating
+    from powerfault.electrical.endurance.study import CASES_WITHOUT_ASKING, list_cases, study_endurance
     from powerfault.network.failure_modes import parse_event
 
     events = tuple(parse_event(topology, e) for e in given)
@@ -63,11 +63,11 @@ def command(
             topology, cases, stage, events, read_derating(topology), rated=rated, spare=not failed, progress=progress
         )
     if as_json:
-        from powerfault.output.endurance_text import endurance_json
+        from powerfault.output.answers.endurance_text import endurance_json
 
         print_json(endurance_json(topology, found))
     else:
-        from powerfault.output.endurance_text import endurance_blocks
+        from powerfault.output.answers.endurance_text import endurance_blocks
 
         show_blocks(endurance_blocks(topology, found), 20)
     return EXIT_UNMET if fail_on_unmet and any(not x.meets for c in found.cases for x in c.loads) else 0

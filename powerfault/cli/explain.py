@@ -32,9 +32,9 @@ def command(
         raise click.UsageError(f"-o {output}: the name should end with one of .svg, .png, .dot")
     topology = load_applied(file, proposals)
     from powerfault.failures.case_state import case_states
-    from powerfault.measures.reasons import explain
     from powerfault.network.failure_modes import parse_event
     from powerfault.network.graph import build_network
+    from powerfault.tolerance.explain.reasons import explain
 
     known = {**topology.loads, **topology.functions}
     if consumer not in known:
@@ -45,7 +45,7 @@ def command(
     state = case_states(network, [[parse_event(topology, e) for e in failed]])[0]
     found = explain(network, state, consumer, phase)
     if output:
-        from powerfault.output.reason_drawing import save_reasons
+        from powerfault.output.pictures.reason_drawing import save_reasons
 
         note = save_reasons(network, state, found, output)
         if note:

@@ -56,7 +56,7 @@ def command(
 ) -> int:
     """Find which loads and functions fail under every case of one to ORDER failures."""
     topology = load_applied(file, proposals)
-    from powerfault.study import LANES_WITHOUT_ASKING, refuse_many, study
+    from powerfault.tolerance.study import LANES_WITHOUT_ASKING, refuse_many, study
 
     cases = not cut_sets_only
     if cut_sets_only and (csv_file or parquet_file or by_phase or keep):
@@ -82,17 +82,18 @@ def command(
             progress=progress,
         )
     if csv_file:
-        from powerfault.output.case_files import write_cases_csv
+        from powerfault.output.blocks.case_files import write_cases_csv
 
         write_cases_csv(csv_file, found)
     if parquet_file:
-        from powerfault.output.case_files import write_cases_parquet
+        from powerfault.output.blocks.case_files import write_cases_parquet
 
         write_cases_parquet(parquet_file, found)
     if as_json:
         print_json(found.to_json(cases=cases))
     else:
-        from powerfault.output.terminal import Screen, print_study
+        from powerfault.output.answers.verdicts_text import print_study
+        from powerfault.output.blocks.screen import Screen
 
         print_study(found, Screen())
     return EXIT_UNMET if fail_on_unmet and any(v.meets is False for v in found.verdicts) else 0

@@ -37,7 +37,7 @@ def command(
 ) -> int:
     """Find the switches to open so that enough stand between every source and the work, darkening least."""
     from powerfault.errors import RequestError
-    from powerfault.jumper.isolation import study_isolation, with_what_was
+    from powerfault.fitting.isolation.study import study_isolation, with_what_was
     from powerfault.model.modify import apply_proposals
     from powerfault.model.reader import load_topology
 
@@ -51,27 +51,27 @@ def command(
             raise RequestError("say where the work is with --at, or which proposal is fitted with --with")
     study = study_isolation(topology, ends, points=open_points, phases=phases, minutes=minutes)
     if output:
-        from powerfault.output.files import write_atomically
+        from powerfault.output.blocks.files import write_atomically
 
         if output.endswith(".md"):
-            from powerfault.output.isolation_text import isolation_markdown
+            from powerfault.output.answers.isolation_text import isolation_markdown
 
             write_atomically(output, isolation_markdown(study))
         else:
-            from powerfault.output.isolation_picture import isolation_svg
+            from powerfault.output.pictures.isolation_picture import isolation_svg
 
             write_atomically(output, isolation_svg(study))
     if as_json:
-        from powerfault.output.isolation_text import isolation_json
+        from powerfault.output.answers.isolation_text import isolation_json
 
         print_json(isolation_json(study))
     elif not output:
-        from powerfault.output.isolation_text import print_isolation
-        from powerfault.output.terminal import Screen
+        from powerfault.output.answers.isolation_text import print_isolation
+        from powerfault.output.blocks.screen import Screen
 
         print_isolation(study, Screen())
     else:
-        from powerfault.output.isolation_text import verdict_line
+        from powerfault.output.answers.isolation_text import verdict_line
 
         click.echo(verdict_line(study))
     return EXIT_UNMET if fail_on_unmet and not study.chosen.may_work else 0

@@ -90,8 +90,8 @@ def command(
         if id_ not in last.loads and id_ not in last.functions:
             known = [*last.loads, *last.functions]
             raise RequestError(f"--consumer {id_}: no load or function of that id{nearest(id_, known)}")
-    from powerfault.jumper.likelihood_change import compare_likelihoods
-    from powerfault.measures.likelihood import Settings
+    from powerfault.likelihood.change import compare_likelihoods
+    from powerfault.likelihood.study import Settings
     from powerfault.network.failure_modes import parse_event
 
     settings = Settings(
@@ -109,29 +109,29 @@ def command(
         change = compare_likelihoods(before, after, settings, events, progress)
     focus = list(consumers) or change.focus()
     if output:
-        from powerfault.output.files import write_atomically
+        from powerfault.output.blocks.files import write_atomically
 
         if output.endswith(".svg"):
-            from powerfault.output.likelihood_picture import likelihood_picture
+            from powerfault.output.pictures.likelihood_picture import likelihood_picture
 
             write_atomically(output, likelihood_picture(change, focus))
         else:
-            from powerfault.output.likelihood_section import likelihood_blocks
-            from powerfault.output.sections import Section, section_markdown
+            from powerfault.output.blocks.blocks import Section, section_markdown
+            from powerfault.output.sections.likelihood_section import likelihood_blocks
 
             blocks = tuple(likelihood_blocks(change, focus, len(focus)))
             sheet = Section(f"{before.name}: how likely it is", "likelihood", blocks)
             write_atomically(output, section_markdown(sheet) + "\n")
     if as_json:
-        from powerfault.output.likelihood_tables import likelihood_json
+        from powerfault.output.answers.likelihood_tables import likelihood_json
 
         print_json(likelihood_json(change, focus))
     elif output:
-        from powerfault.output.likelihood_section import sentence
+        from powerfault.output.sections.likelihood_section import sentence
 
         click.echo(sentence(change))
     else:
-        from powerfault.output.likelihood_section import likelihood_blocks
+        from powerfault.output.sections.likelihood_section import likelihood_blocks
 
         show_blocks(likelihood_blocks(change, focus, len(consumers) or 1), 40 if consumers else 14)
     return 0

@@ -13,7 +13,7 @@ from powerfault.errors import OutputError
 from powerfault.model.elements import MODES, STAGES, Topology
 
 if TYPE_CHECKING:
-    from powerfault.output.sections import Block
+    from powerfault.output.blocks.blocks import Block
 
 Decorated = TypeVar("Decorated", bound=Callable[..., Any])
 
@@ -95,8 +95,8 @@ def print_json(value: Any) -> None:
 
 def show_blocks(blocks: Iterable[Block], rows_shown: int | None = None) -> None:
     """Print blocks of a section; of each table at most ``rows_shown`` rows."""
-    from powerfault.output.block_text import print_blocks
-    from powerfault.output.terminal import Screen
+    from powerfault.output.blocks.screen import Screen
+    from powerfault.output.blocks.text import print_blocks
 
     print_blocks(blocks, Screen(), rows_shown)
 

@@ -38,19 +38,19 @@ def command(
     fail_on_unmet: bool,
 ) -> int:
     """Check the plan of outings in PLAN against the lock-out sequence, and show the system after each step."""
-    from powerfault.jumper.outing import study_plan
-    from powerfault.jumper.outing_reader import load_plan
+    from powerfault.fitting.outing.reader import load_plan
+    from powerfault.fitting.outing.study import study_plan
     from powerfault.model.reader import load_topology
-    from powerfault.output.outing_text import outing_json, print_plan, verdict_line
-    from powerfault.output.terminal import Screen
+    from powerfault.output.answers.outing_text import outing_json, print_plan, verdict_line
+    from powerfault.output.blocks.screen import Screen
 
     topology = load_topology(file)
     plan = load_plan(plan_file, topology)
     with Progress("steps") as progress:
         study = study_plan(topology, plan, order=order, modes=modes, find_order=not no_order, progress=progress)
     if folder:
-        from powerfault.output.files import write_atomically
-        from powerfault.output.outing_files import outing_files
+        from powerfault.output.blocks.files import write_atomically
+        from powerfault.output.sections.outing_files import outing_files
 
         for name, content in outing_files(study).items():
             write_atomically(Path(folder) / name, content)

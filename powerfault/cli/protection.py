@@ -27,12 +27,12 @@ def command(file: str, proposals: tuple[str, ...], as_json: bool, fail_on_unmet:
     Also closing onto a dead part: its capacitance and the starting power of its loads against the feeders' limits.
     """
     topology = load_applied(file, proposals)
-    from powerfault.measures.derating import read_derating
-    from powerfault.measures.protection import study_protection
+    from powerfault.electrical.currents.derating import read_derating
+    from powerfault.electrical.protection.study import study_protection
 
     found = study_protection(topology, read_derating(topology))
     if as_json:
-        from powerfault.output.size_tables import protection_json
+        from powerfault.output.answers.size_tables import protection_json
 
         told = {
             "format": 1,
@@ -44,7 +44,7 @@ def command(file: str, proposals: tuple[str, ...], as_json: bool, fail_on_unmet:
         }
         print_json(told)
     else:
-        from powerfault.output.protection_text import protection_blocks
+        from powerfault.output.answers.protection_text import protection_blocks
 
         show_blocks(protection_blocks(topology, found), 40)
     return EXIT_UNMET if fail_on_unmet and any(f.grave == "unmet" for f in found.findings) else 0

@@ -44,7 +44,7 @@ def command(
     output: str | None,
 ) -> int:
     """Rank candidate jumpers, name the efficient ones and choose the best set for the crew's minutes."""
-    from powerfault.jumper.ranking import rank_candidates
+    from powerfault.fitting.ranking.study import rank_candidates
     from powerfault.model.reader import load_topology
 
     check_sheet_name(output)
@@ -62,28 +62,28 @@ def command(
             progress=progress,
         )
     if output:
-        from powerfault.output.files import write_atomically
+        from powerfault.output.blocks.files import write_atomically
 
         if output.endswith(".svg"):
-            from powerfault.output.ranking_picture import ranking_svg
+            from powerfault.output.pictures.ranking_picture import ranking_svg
 
             write_atomically(output, ranking_svg(ranking))
         else:
-            from powerfault.output.ranking_text import ranking_markdown
+            from powerfault.output.answers.ranking_text import ranking_markdown
 
             write_atomically(output, ranking_markdown(ranking))
     if as_json:
-        from powerfault.output.ranking_text import ranking_json
+        from powerfault.output.answers.ranking_text import ranking_json
 
         print_json(ranking_json(ranking))
     elif output:
-        from powerfault.output.ranking_text import best_sentences, summary
+        from powerfault.output.answers.ranking_text import best_sentences, summary
 
         for sentence in (summary(ranking), *best_sentences(ranking)):
             click.echo(sentence)
     else:
-        from powerfault.output.ranking_text import print_ranking
-        from powerfault.output.terminal import Screen
+        from powerfault.output.answers.ranking_text import print_ranking
+        from powerfault.output.blocks.screen import Screen
 
         print_ranking(ranking, Screen())
     return 0

@@ -49,15 +49,15 @@ def command(
     folder: str,
 ) -> int:
     """Write the report on FILE, before and after its proposals, into a folder: report.html and its companions."""
-    from powerfault.before_after import compare
     from powerfault.cli import EXIT_UNMET
     from powerfault.errors import OutputError, ToolError
     from powerfault.model.modify import apply_proposals
     from powerfault.model.reader import load_topology
-    from powerfault.output.browser import find_browser
+    from powerfault.output.pictures.browser import find_browser
     from powerfault.output.report import write_report
-    from powerfault.output.report_input import ReportInput
-    from powerfault.study import CASES_WITHOUT_ASKING, study
+    from powerfault.output.sections.report_input import ReportInput
+    from powerfault.tolerance.comparison.study import compare
+    from powerfault.tolerance.study import CASES_WITHOUT_ASKING, study
 
     if pdf and find_browser() is None:
         raise ToolError(
@@ -94,16 +94,16 @@ def _further_sections(
     """The sections that were asked for by options: candidates, and the installation by a plan."""
     extra: list[Builder] = []
     if rank:
-        from powerfault.jumper.ranking import rank_candidates
-        from powerfault.output.ranking_section import ranking_section
+        from powerfault.fitting.ranking.study import rank_candidates
+        from powerfault.output.sections.ranking_section import ranking_section
 
         with Progress("sets") as progress:
             ranking = rank_candidates(topology, order=order, modes=modes, budget_min=budget_min, progress=progress)
         extra.append(ranking_section(ranking))
     if plan_file:
-        from powerfault.jumper.outing import study_plan
-        from powerfault.jumper.outing_reader import load_plan
-        from powerfault.output.outing_section import outing_section
+        from powerfault.fitting.outing.reader import load_plan
+        from powerfault.fitting.outing.study import study_plan
+        from powerfault.output.sections.outing_section import outing_section
 
         plan = load_plan(plan_file, topology)
         with Progress("steps") as progress:

@@ -31,19 +31,19 @@ def command(
     Loads that ratings cannot carry are shed by priority; what stays dark is listed with its reason.
     """
     topology = load_applied(file, proposals)
-    from powerfault.measures.switching import plan_restoration
+    from powerfault.electrical.restore.study import plan_restoration
 
     found = plan_restoration(topology, failed, given, phases=phases or None, seconds=seconds or float("inf"))
     if output:
-        from powerfault.output.restore_picture import write_pictures
+        from powerfault.output.pictures.restore_picture import write_pictures
 
         for path in write_pictures(found, output):
             click.echo(f"wrote {path}", err=True)
     if as_json:
         print_json(found.to_json())
     else:
-        from powerfault.output.restore_text import print_restoration
-        from powerfault.output.terminal import Screen
+        from powerfault.output.answers.restore_text import print_restoration
+        from powerfault.output.blocks.screen import Screen
 
         print_restoration(found, Screen())
     return 0

@@ -17,7 +17,7 @@ from powerfault.cli.options import (
     unmet_option,
     with_option,
 )
-from powerfault.measures.derating import RULES
+from powerfault.electrical.currents.derating import RULES
 from powerfault.model.elements import STAGES
 
 
@@ -75,8 +75,8 @@ def command(
 
     check_sheet_name(output)
     topology = load_applied(file, proposals)
-    from powerfault.measures.jumper_size import CASES_WITHOUT_ASKING
-    from powerfault.measures.size_study import study_size
+    from powerfault.electrical.sizing.study import study_size
+    from powerfault.electrical.sizing.transfer import CASES_WITHOUT_ASKING
 
     with Progress() as progress:
         study = study_size(
@@ -94,10 +94,10 @@ def command(
             limit=None if yes else CASES_WITHOUT_ASKING,
         )
     if output:
-        from powerfault.output.files import write_atomically
+        from powerfault.output.blocks.files import write_atomically
 
         if output.endswith(".svg"):
-            from powerfault.output.size_picture import gauge_picture
+            from powerfault.output.pictures.size_picture import gauge_picture
 
             if len(study.sizes) > 1:
                 raise RequestError("one picture shows one conductor: name it with --of, or write a sheet (.md)")
@@ -106,22 +106,22 @@ def command(
                 raise RequestError(f"nothing to draw: {named} carries no power in any case, or has no length_m")
             write_atomically(output, gauge_picture(study.sizes[0]))
         else:
-            from powerfault.output.sections import Section, section_markdown
-            from powerfault.output.size_section import size_blocks
+            from powerfault.output.blocks.blocks import Section, section_markdown
+            from powerfault.output.sections.size_section import size_blocks
 
             sheet = Section(f"{topology.name}: what the jumper must carry", "size", tuple(size_blocks(study)))
             write_atomically(output, section_markdown(sheet) + "\n")
     if as_json:
-        from powerfault.output.size_tables import size_json
+        from powerfault.output.answers.size_tables import size_json
 
         print_json(size_json(study))
     elif output:
-        from powerfault.output.size_tables import verdict_sentence
+        from powerfault.output.answers.size_tables import verdict_sentence
 
         for size in study.sizes:
             click.echo(verdict_sentence(size))
     else:
-        from powerfault.output.size_section import size_blocks
+        from powerfault.output.sections.size_section import size_blocks
 
         show_blocks(size_blocks(study), 16)
     return EXIT_UNMET if fail_on_unmet and study.fits is False else 0

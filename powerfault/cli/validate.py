@@ -34,7 +34,7 @@ def command(file: str, proposals: tuple[str, ...], thorough: bool, quiet: bool) 
     topology = load_topology(file)
     problems, warnings, made = check_each(topology)
     if thorough or topology.later:
-        from powerfault.measures.later_fields import later_field_problems, number_problems
+        from powerfault.electrical.fields import later_field_problems, number_problems
 
         problems.extend(later_field_problems(topology))
         if thorough:

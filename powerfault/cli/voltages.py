@@ -51,15 +51,15 @@ def command(
         if phase not in topology.phase_names:
             known = ", ".join(topology.phase_names)
             raise RequestError(f"no phase {phase!r}{nearest(phase, topology.phase_names)}; known: {known}")
-    from powerfault.measures.voltage_study import study_voltages
+    from powerfault.electrical.voltages import study_voltages
 
     study = study_voltages(topology, failed, stage, given, rated=rated, phases=phases)
     if as_json:
-        from powerfault.output.voltage_text import voltage_json
+        from powerfault.output.answers.voltage_text import voltage_json
 
         print_json(voltage_json(study))
     else:
-        from powerfault.output.voltage_text import voltage_blocks
+        from powerfault.output.answers.voltage_text import voltage_blocks
 
         show_blocks(voltage_blocks(study))
     return EXIT_UNMET if fail_on_unmet and not study.sound else 0

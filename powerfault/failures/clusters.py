@@ -1,9 +1,9 @@
 """Clusters of consumers that the same events can reach, each evaluated by itself.
 
-Of a cluster only its own events matter (:mod:`powerfault.failures.influence`), one of each class of identical effect
-(:mod:`powerfault.failures.classes`). It is evaluated on the part of the network that bears on it: all combinations of
+Of a cluster only its own events matter (``failures.influence``), one of each class of identical effect
+(``failures.classes``). It is evaluated on the part of the network that bears on it: all combinations of
 its classes, one a lane, in pieces that fit a cache. Pieces are independent, so that processes can share them and a
-stopped run can begin again where it was (:mod:`powerfault.failures.pieces`).
+stopped run can begin again where it was (``failures.pieces``).
 """
 
 from __future__ import annotations

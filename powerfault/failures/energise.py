@@ -1,6 +1,6 @@
 """Which consumers are served at each stage of each case: the fixpoints of the format, all cases of a block at once.
 
-Each node has a row with one bit a case (:mod:`powerfault.failures.lanes`). Per stage:
+Each node has a row with one bit a case (``failures.lanes``). Per stage:
 
 * the *zones* of shorts are spread with what is operable, and what borders them conducts nothing;
 * *power* is the least fixpoint over the feeds: a row is the OR (or k-of-n count) of its upstream rows, AND what

@@ -1,7 +1,7 @@
 """The combinations of a cluster evaluated, a piece of them at a time.
 
 A few are evaluated on whole numbers, more on words. A large cluster is recorded once on a sample of its combinations
-(:mod:`powerfault.failures.recording`), and every piece is a run of the schedule made of that. Lanes do not depend on
+(``failures.recording``), and every piece is a run of the schedule made of that. Lanes do not depend on
 each other, so the run is right in all lanes but those in which a check of the schedule failed: these are evaluated
 again by themselves, and some join the sample, of which a new schedule is made now and then.
 """

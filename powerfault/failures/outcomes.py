@@ -1,7 +1,7 @@
 """Outcomes of all cases up to an order, evaluated where they interact and put together where they do not.
 
 A consumer's outcome is the number of stages that do not serve it: 0 ``uninterrupted`` to 4 ``lost``. It is looked up
-in the cluster of the consumer (:mod:`powerfault.failures.clusters`): drop the events that cannot reach it, put each
+in the cluster of the consumer (``failures.clusters``): drop the events that cannot reach it, put each
 other one's class in its place, find the lane. So the work grows with the cases whose events interact, not with all
 cases, and a table of all cases is written out only for who asks, a block at a time.
 """
@@ -58,7 +58,7 @@ class TouchedCases:
 @dataclass(slots=True)
 class Cluster:
     """A cluster evaluated. ``unserved`` (4, consumers, words) has a bit a combination of classes, in the order of
-    :mod:`powerfault.failures.lane_order`, sizes 0 to the table's order; ``phase_unserved`` has phases before that.
+    ``failures.lane_order``, sizes 0 to the table's order; ``phase_unserved`` has phases before that.
     """
 
     plan: ClusterPlan
@@ -192,7 +192,7 @@ def evaluate_system(
     keep: Path | None = None,
     progress: Progress | None = None,
 ) -> CaseTable:
-    """Evaluate a planned system; see :func:`powerfault.failures.pieces.run_pieces` for ``jobs`` and ``keep``."""
+    """Evaluate a planned system; see ``pieces.run_pieces`` for ``jobs`` and ``keep``."""
     network = system.network
     consumers = tuple(network.ids[v] for v in network.consumers)
     phases = network.topology.phase_names

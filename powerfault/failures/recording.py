@@ -6,7 +6,7 @@ the questions. On another case the tape alone gives the same rows, provided that
 equal there too: those pairs are the *checks* of the tape. For then an evaluation of the sample with that case added to
 it would find the same pairs equal, and those that differ on the sample differ still: it would go the way of the tape.
 What it finds in a case does not depend on the cases beside it, since it stops at fixpoints that are those of each case
-by itself (:mod:`powerfault.failures.energise`).
+by itself (``failures.energise``).
 
 Equal operations on equal rows are one node of the tape, and what is plain without knowing the cases (``x & x``,
 ``x | (x & y)``) is no operation at all.
@@ -119,7 +119,7 @@ class RecordedRow:
 
 
 class RecordingLanes:
-    """Lanes whose rows write themselves on a tape; a kind of :class:`powerfault.failures.lanes.Lanes`."""
+    """Lanes whose rows write themselves on a tape; a kind of ``lanes.Lanes``."""
 
     def __init__(self, count: int) -> None:
         self.tape = Tape((1 << count) - 1)

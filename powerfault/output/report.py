@@ -17,7 +17,13 @@ from pathlib import Path
 
 from powerfault import __version__
 from powerfault.errors import OutputError
-from powerfault.output import (
+from powerfault.output.blocks.blocks import Section, environment, section_html, section_markdown
+from powerfault.output.blocks.tables import Table, csv_text, escape_markdown, write_workbook
+from powerfault.output.blocks.text_width import shorten
+from powerfault.output.page.data import page_data, script_json
+from powerfault.output.page.script import page_engine, page_script
+from powerfault.output.page.style import page_css
+from powerfault.output.sections import (
     cases_section,
     drawings_section,
     endurance_section,
@@ -29,16 +35,15 @@ from powerfault.output import (
     verdict_section,
     worksheet_section,
 )
-from powerfault.output.change_sections import cures_section, harms_section
-from powerfault.output.closing_sections import CAUTIONS, assumptions_section, provenance_section, signoff_section
-from powerfault.output.failures_sections import pairs_section, singles_section
-from powerfault.output.page_data import page_data, script_json
-from powerfault.output.page_script import page_engine, page_script
-from powerfault.output.page_style import page_css
-from powerfault.output.report_input import ReportInput
-from powerfault.output.sections import Section, environment, section_html, section_markdown
-from powerfault.output.tables import Table, csv_text, escape_markdown, write_workbook
-from powerfault.output.text_width import shorten
+from powerfault.output.sections.change_sections import cures_section, harms_section
+from powerfault.output.sections.closing_sections import (
+    CAUTIONS,
+    assumptions_section,
+    provenance_section,
+    signoff_section,
+)
+from powerfault.output.sections.failures_sections import pairs_section, singles_section
+from powerfault.output.sections.report_input import ReportInput
 
 Builder = Callable[[ReportInput], Section | None]
 Told = Callable[[str], None]
@@ -128,7 +133,7 @@ def _write_all(
         told("writing the workbook")
         write_workbook(stage / "tables.xlsx", tables)
     if pdf:
-        from powerfault.output.browser import page_to_pdf
+        from powerfault.output.pictures.browser import page_to_pdf
 
         told("printing the page to PDF")
         page_to_pdf(stage / "report.html", stage / "report.pdf")

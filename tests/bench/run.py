@@ -35,12 +35,12 @@ from powerfault.failures.lane_order import class_numbers, class_rows
 from powerfault.failures.outcomes import evaluate_system
 from powerfault.failures.plan import make_plan
 from powerfault.failures.schedule import Schedule
-from powerfault.failures.verdicts import rides_through_stages
-from powerfault.measures.cutsets import minimal_cut_sets
-from powerfault.measures.direct_cutsets import direct_cut_sets
 from powerfault.model.elements import Topology
 from powerfault.network.graph import build_network
-from powerfault.study import study
+from powerfault.tolerance.cutsets.direct import direct_cut_sets
+from powerfault.tolerance.cutsets.enumerated import minimal_cut_sets
+from powerfault.tolerance.study import study
+from powerfault.tolerance.verdicts import rides_through_stages
 
 
 def least(action: Callable[[], object], runs: int) -> float:

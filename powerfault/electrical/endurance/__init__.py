@@ -1,0 +1,1 @@
+"""How long do batteries last? Begin with ``study``; ``charging`` is the exchange of one phase."""

@@ -1,0 +1,1 @@
+"""How is a work site isolated from every source? Begin with ``study``; ``checks`` judges the result."""

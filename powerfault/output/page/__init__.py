@@ -1,0 +1,1 @@
+"""The self-contained page: its data, style sheet, templates and scripts."""
