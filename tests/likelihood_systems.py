@@ -12,9 +12,9 @@ from collections.abc import Iterable, Mapping, Sequence
 
 from build import topology
 
-from powerfault.likelihood.study import Likelihood, Settings, likelihood
 from powerfault.model.elements import Topology
 from powerfault.model.reader import read_topology_text
+from powerfault.reliability.study import Likelihood, Settings, likelihood
 
 HOURS = 1000.0
 

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from dd import autoref
 
-from powerfault.likelihood.decision_diagram import (
+from powerfault.reliability.decision_diagram import (
     FALSE,
     TRUE,
     Diagram,
@@ -18,7 +18,7 @@ from powerfault.likelihood.decision_diagram import (
     Row,
     deep_recursion,
 )
-from powerfault.likelihood.diagram_values import probability
+from powerfault.reliability.diagram_values import probability
 
 VARIABLES = 7
 

@@ -8,8 +8,8 @@ import random
 import numpy as np
 import pytest
 
-from powerfault.likelihood.decision_diagram import FALSE, TRUE, Diagram
-from powerfault.likelihood.diagram_values import Evaluator
+from powerfault.reliability.decision_diagram import FALSE, TRUE, Diagram
+from powerfault.reliability.diagram_values import Evaluator
 
 VARIABLES = 6
 

@@ -23,7 +23,7 @@ from pathlib import Path
 import click
 import pytest
 
-from powerfault.cli import COMMANDS
+from powerfault.cli import COMMANDS, GROUPS
 from powerfault.model import elements, fields
 from powerfault.model.reader import read_topology_text
 
@@ -108,7 +108,9 @@ def play(text: str, folder: Path) -> list[tuple[Block, str]]:
 
 
 def command_table() -> str:
-    rows = [f"| `powerfault {name}` | {what} |" for name, what in COMMANDS.items()]
+    rows = []
+    for question, group in GROUPS.items():
+        rows += [f"| **{question}** | |", *(f"| `powerfault {name}` | {what} |" for name, what in group.items())]
     return "\n".join(["| command | what it does |", "|---|---|", *rows]) + "\n"
 
 

@@ -16,7 +16,8 @@ import pytest
 
 PACKAGE = Path(__file__).parent.parent / "powerfault"
 FLOORS = (
-    "errors", "model", "network", "failures", "electrical", "tolerance", "likelihood", "fitting", "output", "cli",
+    "errors", "model", "network", "failures", "electrical", "tolerance", "reliability", "fitting", "output", "api",
+    "cli",
 )  # fmt: skip
 """From the ground up: a floor stands on those before it."""
 
@@ -30,9 +31,9 @@ ROOMS = {
 
 DOORS = {
     "yaml": ("model.yaml_lines",),
-    "networkx": ("network",),
+    "networkx": ("network", "api"),
     "highspy": ("electrical.served.solver",),
-    "pandas": ("output", "tolerance"),
+    "pandas": ("output", "tolerance", "api"),
     "jinja2": ("output",),
     "graphviz": ("output",),
     "xlsxwriter": ("output",),

@@ -24,17 +24,17 @@ from random_topologies import random_topology
 from scipy.linalg import expm
 
 from powerfault.errors import ModelError, RequestError
-from powerfault.likelihood.brackets import bracket_structure
-from powerfault.likelihood.change import compare_likelihoods
-from powerfault.likelihood.importance import importance
-from powerfault.likelihood.probability import OverMission, over_mission
-from powerfault.likelihood.rates import rate_table
-from powerfault.likelihood.structure import build_structure
-from powerfault.likelihood.study import Likelihood, Settings, assumptions, likelihood
-from powerfault.likelihood.uncertainty import draw_factors, quantiles
 from powerfault.model.elements import MODES, Topology
 from powerfault.model.likelihood_fields import common_causes, switching_success
 from powerfault.model.modify import apply_proposals
+from powerfault.reliability.brackets import bracket_structure
+from powerfault.reliability.change import compare_likelihoods
+from powerfault.reliability.importance import importance
+from powerfault.reliability.probability import OverMission, over_mission
+from powerfault.reliability.rates import rate_table
+from powerfault.reliability.structure import build_structure
+from powerfault.reliability.study import Likelihood, Settings, assumptions, likelihood
+from powerfault.reliability.uncertainty import draw_factors, quantiles
 
 LONG = 1e8
 """Hours after which every transient is over."""

@@ -16,12 +16,12 @@ import powerfault
 from powerfault.cli import main
 from powerfault.cli.likelihood import command
 from powerfault.errors import PowerfaultError
-from powerfault.likelihood.probability import Span
-from powerfault.likelihood.study import Settings, likelihood
 from powerfault.output.blocks.blocks import section_html, section_markdown
 from powerfault.output.blocks.chances import chance_text, number_text, span_text
 from powerfault.output.sections.likelihood_section import section
 from powerfault.output.sections.report_input import ReportInput
+from powerfault.reliability.probability import Span
+from powerfault.reliability.study import Settings, likelihood
 
 FOLDER = Path(__file__).parents[1] / "topologies"
 DEMO, TEACHING = str(FOLDER / "orrin-fell.yaml"), str(FOLDER / "two-channels.yaml")

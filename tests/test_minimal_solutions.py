@@ -8,8 +8,8 @@ import random
 
 import pytest
 
-from powerfault.likelihood.decision_diagram import FALSE, TRUE, Diagram, DiagramTooLargeError
-from powerfault.likelihood.minimal_solutions import Solutions
+from powerfault.reliability.decision_diagram import FALSE, TRUE, Diagram, DiagramTooLargeError
+from powerfault.reliability.minimal_solutions import Solutions
 
 VARIABLES = 7
 

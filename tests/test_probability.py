@@ -31,9 +31,9 @@ from likelihood_systems import (
 )
 from scipy.optimize import brentq
 
-from powerfault.likelihood.diagram_values import Evaluator
-from powerfault.likelihood.importance import fussell_vesely
-from powerfault.likelihood.probability import (
+from powerfault.reliability.diagram_values import Evaluator
+from powerfault.reliability.importance import fussell_vesely
+from powerfault.reliability.probability import (
     esary_proschan,
     inclusion_exclusion,
     min_cut_upper_bound,

@@ -103,7 +103,7 @@ def test_the_page_is_in_the_order_a_board_reads(written: Path) -> None:
 
 def test_the_verdict_is_that_of_the_comparison(teaching: ReportInput, written: Path) -> None:
     assert teaching.comparison is not None
-    was, now, total = teaching.comparison.met()
+    was, now, total = teaching.comparison.met
     text = (written / "report.md").read_text("utf-8")
     assert f"With J-1, {now} of {total} requirements are met, {was} without" in text
     rows = list(csv.DictReader(io.StringIO((written / "consumers.csv").read_text("utf-8"))))

@@ -13,13 +13,13 @@ from random_coolant import random_cooled_topology
 from random_topologies import random_topology
 from reference import System
 
-from powerfault.likelihood.brackets import bracket_structure
-from powerfault.likelihood.decision_diagram import DiagramTooLargeError
-from powerfault.likelihood.diagram_values import probability
-from powerfault.likelihood.structure import build_structure
-from powerfault.likelihood.variables import SharedCause, list_variables
 from powerfault.model.elements import MODES, OUTCOMES, STAGES, Event, Need, Topology
 from powerfault.network.failure_modes import list_events
+from powerfault.reliability.brackets import bracket_structure
+from powerfault.reliability.decision_diagram import DiagramTooLargeError
+from powerfault.reliability.diagram_values import probability
+from powerfault.reliability.structure import build_structure
+from powerfault.reliability.variables import SharedCause, list_variables
 
 
 def fails(system: System, case: tuple[Event, ...]) -> dict[str, bool]:

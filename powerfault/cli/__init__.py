@@ -16,27 +16,41 @@ import click
 from powerfault import __version__
 from powerfault.errors import ModelError, PowerfaultError
 
-COMMANDS = {
-    "validate": "check a topology file and the author's own expectations",
-    "starter": "write a small commented first topology file",
-    "schema": "print the JSON Schema of the topology format",
-    "faults": "find which consumers fail under every single and double failure",
-    "compare": "compare before and after a proposal, two files or two saved results",
-    "draw": "draw the system, whole or in one failure case",
-    "explain": "say why a consumer drops in one failure case",
-    "worksheet": "write the failure worksheet, a row per component and mode",
-    "capacity": "find what the surviving equipment can carry in each case",
-    "restore": "plan the switching that restores service after a failure",
-    "size": "find what a jumper must carry and the conductor it needs",
-    "voltages": "find the voltage at every bus and load in one case",
-    "endurance": "find how long batteries last in each case",
-    "protection": "check whether the device nearest to a fault clears it",
-    "likelihood": "compute probabilities, importance and their uncertainty",
-    "rank": "rank candidate jumpers and choose the best set for the crew's minutes",
-    "isolate": "find the switches that make a work site dead",
-    "outing": "check an installation plan step by step",
-    "report": "write the before-and-after report for the review board",
+GROUPS: dict[str, dict[str, str]] = {
+    "What does the file say?": {
+        "starter": "write a small commented first topology file",
+        "schema": "print the JSON Schema of the topology format",
+        "validate": "check a topology file and the author's own expectations",
+    },
+    "Which failures does it tolerate?": {
+        "faults": "find which loads and functions fail under every single and double failure",
+        "compare": "compare before and after a proposal, two files or two saved results",
+        "explain": "say why a load or function loses power in one failure case",
+        "draw": "draw the system, whole or in one failure case",
+        "worksheet": "write the failure worksheet, a row per component and mode",
+    },
+    "Is there power for everything that has a path?": {
+        "capacity": "find what the surviving equipment can carry in each case",
+        "restore": "plan the switching that restores service after a failure",
+        "size": "find what a jumper must carry and the conductor it needs",
+        "voltages": "find the voltage at every bus and load in one case",
+        "endurance": "find how long batteries last in each case",
+        "protection": "check whether the device nearest to a fault clears it",
+    },
+    "How likely is it?": {
+        "likelihood": "compute probabilities, importance and their uncertainty",
+    },
+    "Which jumper is worth it, and how is it fitted?": {
+        "rank": "rank candidate jumpers and choose the best set for the crew's minutes",
+        "isolate": "find the devices to open so that a work site is de-energised",
+        "outing": "check an installation plan step by step",
+    },
+    "What does the board sign?": {
+        "report": "write the before-and-after report for the review board",
+    },
 }
+"""The commands in groups by question, in the order of the help."""
+COMMANDS = {name: what for group in GROUPS.values() for name, what in group.items()}
 EXIT_USAGE = 2
 EXIT_UNMET = 3
 EXIT_INTERRUPTED = 130
@@ -55,8 +69,11 @@ class _Commands(click.Group):
         return found
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
-        with formatter.section("Commands"):
-            formatter.write_dl(list(COMMANDS.items()))
+        widest = max(map(len, COMMANDS))
+        for question, group in GROUPS.items():
+            formatter.write(f"\n{question}\n")
+            with formatter.indentation():
+                formatter.write_dl([(name.ljust(widest), what) for name, what in group.items()])
 
 
 @click.group(cls=_Commands, context_settings={"help_option_names": ["-h", "--help"]})

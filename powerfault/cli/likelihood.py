@@ -90,9 +90,9 @@ def command(
         if id_ not in last.loads and id_ not in last.functions:
             known = [*last.loads, *last.functions]
             raise RequestError(f"--consumer {id_}: no load or function of that id{nearest(id_, known)}")
-    from powerfault.likelihood.change import compare_likelihoods
-    from powerfault.likelihood.study import Settings
     from powerfault.network.failure_modes import parse_event
+    from powerfault.reliability.change import compare_likelihoods
+    from powerfault.reliability.study import Settings
 
     settings = Settings(
         hours=hours,

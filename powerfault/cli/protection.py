@@ -32,17 +32,9 @@ def command(file: str, proposals: tuple[str, ...], as_json: bool, fail_on_unmet:
 
     found = study_protection(topology, read_derating(topology))
     if as_json:
-        from powerfault.output.answers.size_tables import protection_json
+        from powerfault.output.answers.protection_text import protection_answer
 
-        told = {
-            "format": 1,
-            "topology": topology.name,
-            "sha256": topology.sha256,
-            "with": list(topology.applied),
-            **protection_json(found),
-            "findings": [f.to_json() for f in found.findings],
-        }
-        print_json(told)
+        print_json(protection_answer(topology, found))
     else:
         from powerfault.output.answers.protection_text import protection_blocks
 

@@ -381,6 +381,15 @@ class Topology:
     notices: tuple[Problem, ...] = field(default=(), compare=False, repr=False)
     """What the reading noticed that is no error, such as a link given twice."""
 
+    def to_networkx(self, case: Any = None, **options: Any) -> Any:
+        """The system as a networkx DiGraph, with states in ``case``: see :func:`powerfault.to_networkx`.
+
+        Found when it is asked for, since the model stands on no floor that evaluates cases.
+        """
+        import importlib
+
+        return importlib.import_module("powerfault.api").to_networkx(self, case, **options)
+
     @property
     def sha256(self) -> str:
         """The SHA-256 of the file, as hexadecimal digits; empty for a topology that was read from none."""

@@ -6,14 +6,14 @@ import math
 from collections.abc import Sequence
 from typing import Any
 
-from powerfault.likelihood.change import ConsumerRatio, ImportancePair, LikelihoodChange
-from powerfault.likelihood.consumer_likelihood import ConsumerLikelihood
-from powerfault.likelihood.importance import CONVENTION, Importance
-from powerfault.likelihood.probability import Span
-from powerfault.likelihood.study import Likelihood, assumptions
-from powerfault.likelihood.uncertainty import Quantiles
 from powerfault.output.blocks.chances import amount_text, number_text, share_text, span_text
 from powerfault.output.blocks.tables import Cell, Table, ToneCell
+from powerfault.reliability.change import ConsumerRatio, ImportancePair, LikelihoodChange
+from powerfault.reliability.consumer_likelihood import ConsumerLikelihood
+from powerfault.reliability.importance import CONVENTION, Importance
+from powerfault.reliability.probability import Span
+from powerfault.reliability.study import Likelihood, assumptions
+from powerfault.reliability.uncertainty import Quantiles
 
 IMPORTANT_SHOWN = 10
 CUTS_SHOWN = 6

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 from powerfault.electrical.protection.checks import Protection
 from powerfault.electrical.protection.study import ASSUMPTIONS
 from powerfault.model.elements import Topology
@@ -25,3 +27,15 @@ def protection_blocks(topology: Topology, found: Protection) -> list[Block]:
             blocks.append(TableBlock(table))
     blocks += [Heading("What this rests on"), Bullets(ASSUMPTIONS)]
     return blocks
+
+
+def protection_answer(topology: Topology, found: Protection) -> dict[str, Any]:
+    """The whole study as JSON."""
+    return {
+        "format": 1,
+        "topology": topology.name,
+        "sha256": topology.sha256,
+        "with": list(topology.applied),
+        **tables.protection_json(found),
+        "findings": [f.to_json() for f in found.findings],
+    }

@@ -55,7 +55,7 @@ def verdict_sentence(study: Study) -> str:
 
 def comparison_sentence(comparison: Comparison) -> str:
     """The verdict on a change in a sentence."""
-    before, after, total = comparison.met()
+    before, after, total = comparison.met
     names = ", ".join(comparison.after.topology.applied) or comparison.after.topology.name
     gained = [
         c.id

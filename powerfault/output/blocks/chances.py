@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from decimal import ROUND_CEILING, ROUND_FLOOR, ROUND_HALF_EVEN, Context, Decimal
 
-from powerfault.likelihood.probability import Span
+from powerfault.reliability.probability import Span
 
 DIGITS = 3
 

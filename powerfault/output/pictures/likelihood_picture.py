@@ -9,12 +9,12 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from powerfault.likelihood.change import ImportancePair, LikelihoodChange
-from powerfault.likelihood.study import Likelihood
 from powerfault.output.blocks.chances import share_text, span_text
 from powerfault.output.blocks.text_width import shorten, text_width
 from powerfault.output.pictures.appearance import BLACK, BLUE, VERMILION
 from powerfault.output.pictures.svg_parts import document, num, text
+from powerfault.reliability.change import ImportancePair, LikelihoodChange
+from powerfault.reliability.study import Likelihood
 
 PANEL_WIDTH, PANEL_HEIGHT = 300.0, 170.0
 LEFT, TOP, GAP = 66.0, 60.0, 96.0

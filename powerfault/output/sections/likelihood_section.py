@@ -5,16 +5,16 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from powerfault.errors import ModelError
-from powerfault.likelihood.change import ConsumerRatio, LikelihoodChange, compare_likelihoods
-from powerfault.likelihood.importance import CONVENTION
-from powerfault.likelihood.probability import Span
-from powerfault.likelihood.rates import rated_modes
-from powerfault.likelihood.study import Settings, assumptions
 from powerfault.output.answers import likelihood_tables as tables
 from powerfault.output.blocks.blocks import Block, Bullets, Figure, Heading, Paragraph, Section, TableBlock
 from powerfault.output.blocks.chances import span_text
 from powerfault.output.pictures.likelihood_picture import curve_picture, importance_picture
 from powerfault.output.sections.report_input import ReportInput, listed
+from powerfault.reliability.change import ConsumerRatio, LikelihoodChange, compare_likelihoods
+from powerfault.reliability.importance import CONVENTION
+from powerfault.reliability.probability import Span
+from powerfault.reliability.rates import rated_modes
+from powerfault.reliability.study import Settings, assumptions
 
 TITLE, ANCHOR = "How likely it is", "likelihood"
 DETAILED = 2

@@ -28,7 +28,7 @@ def verdict_sentence(report: ReportInput) -> str:
     unmet = report.by_severity(v.id for v in asked if v.meets is False)
     unknown = report.by_severity(v.id for v in asked if v.meets is None)
     if report.comparison:
-        was, _, _ = report.comparison.met()
+        was, _, _ = report.comparison.met
         text = f"With {report.proposals or 'the change'}, {met} of {len(asked)} requirements are met, {was} without"
     else:
         text = f"{met} of {len(asked)} requirements are met"

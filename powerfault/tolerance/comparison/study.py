@@ -74,6 +74,7 @@ class Comparison:
                 return change
         raise RequestError(f"no load or function {id_!r} before or after")
 
+    @property
     def met(self) -> tuple[int, int, int]:
         """Requirements met before, after, and the number of requirements after."""
         before = sum(v.meets is True for v in self.before.verdicts)

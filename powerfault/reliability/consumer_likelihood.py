@@ -13,14 +13,14 @@ from heapq import nsmallest
 
 import numpy as np
 
-from powerfault.likelihood.decision_diagram import DiagramTooLargeError
-from powerfault.likelihood.probability import OverMission, Span, functions, over_mission
-from powerfault.likelihood.rates import Floats, RateTable, rate_table
-from powerfault.likelihood.structure import Structure
-from powerfault.likelihood.uncertainty import Quantiles, quantiles
-from powerfault.likelihood.variables import CAUSE, EVENT, OPERATION
 from powerfault.model.elements import Load
 from powerfault.model.likelihood_fields import SWITCHING_STAGES
+from powerfault.reliability.decision_diagram import DiagramTooLargeError
+from powerfault.reliability.probability import OverMission, Span, functions, over_mission
+from powerfault.reliability.rates import Floats, RateTable, rate_table
+from powerfault.reliability.structure import Structure
+from powerfault.reliability.uncertainty import Quantiles, quantiles
+from powerfault.reliability.variables import CAUSE, EVENT, OPERATION
 
 CUTS_LISTED = 12
 """Cut sets kept for each consumer, the likeliest first."""

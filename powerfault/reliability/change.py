@@ -13,14 +13,14 @@ from functools import cached_property
 
 import numpy as np
 
-from powerfault.likelihood.consumer_likelihood import ConsumerLikelihood
-from powerfault.likelihood.importance import Importance
-from powerfault.likelihood.probability import Span
-from powerfault.likelihood.rates import Floats
-from powerfault.likelihood.study import Likelihood, Settings, likelihood
-from powerfault.likelihood.uncertainty import Quantiles, quantiles
 from powerfault.model.elements import SEVERITIES, Event, Topology
 from powerfault.network.failure_modes import check_given_after, merge_given
+from powerfault.reliability.consumer_likelihood import ConsumerLikelihood
+from powerfault.reliability.importance import Importance
+from powerfault.reliability.probability import Span
+from powerfault.reliability.rates import Floats
+from powerfault.reliability.study import Likelihood, Settings, likelihood
+from powerfault.reliability.uncertainty import Quantiles, quantiles
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,14 +15,6 @@ from functools import cached_property
 import numpy as np
 
 from powerfault.errors import ModelError, RequestError, nearest
-from powerfault.likelihood.brackets import bracket_structure
-from powerfault.likelihood.consumer_likelihood import ConsumerLikelihood, consumer_likelihoods
-from powerfault.likelihood.importance import Importance, importance
-from powerfault.likelihood.probability import Span, functions
-from powerfault.likelihood.rates import Floats, RateTable, rate_table, shared_causes
-from powerfault.likelihood.structure import Structure, build_structure
-from powerfault.likelihood.uncertainty import sample_rates
-from powerfault.likelihood.variables import Variable
 from powerfault.model.elements import MODES, Topology
 from powerfault.model.likelihood_fields import (
     SWITCHING_STAGES,
@@ -35,6 +27,14 @@ from powerfault.model.likelihood_fields import (
 )
 from powerfault.model.places import problem_at
 from powerfault.network.failure_modes import check_modes
+from powerfault.reliability.brackets import bracket_structure
+from powerfault.reliability.consumer_likelihood import ConsumerLikelihood, consumer_likelihoods
+from powerfault.reliability.importance import Importance, importance
+from powerfault.reliability.probability import Span, functions
+from powerfault.reliability.rates import Floats, RateTable, rate_table, shared_causes
+from powerfault.reliability.structure import Structure, build_structure
+from powerfault.reliability.uncertainty import sample_rates
+from powerfault.reliability.variables import Variable
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

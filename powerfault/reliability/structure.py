@@ -17,7 +17,9 @@ from functools import cached_property
 from powerfault.failures.energise import energise
 from powerfault.failures.influence import bit_positions
 from powerfault.failures.plan import make_plan
-from powerfault.likelihood.decision_diagram import (
+from powerfault.model.elements import STAGES, Topology
+from powerfault.network.graph import Network, build_network
+from powerfault.reliability.decision_diagram import (
     FALSE,
     TRUE,
     Diagram,
@@ -25,10 +27,8 @@ from powerfault.likelihood.decision_diagram import (
     Row,
     deep_recursion,
 )
-from powerfault.likelihood.minimal_solutions import Solutions
-from powerfault.likelihood.variables import SharedCause, Variable, ordered_variables, places_in_file
-from powerfault.model.elements import STAGES, Topology
-from powerfault.network.graph import Network, build_network
+from powerfault.reliability.minimal_solutions import Solutions
+from powerfault.reliability.variables import SharedCause, Variable, ordered_variables, places_in_file
 
 
 @dataclass(frozen=True, slots=True)

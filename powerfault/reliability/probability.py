@@ -26,10 +26,10 @@ from math import prod
 import numpy as np
 import numpy.typing as npt
 
-from powerfault.likelihood.decision_diagram import FALSE, TRUE, Diagram
-from powerfault.likelihood.diagram_values import Evaluator, Flags, probability
-from powerfault.likelihood.rates import Floats, RateTable
-from powerfault.likelihood.structure import Failing, Structure
+from powerfault.reliability.decision_diagram import FALSE, TRUE, Diagram
+from powerfault.reliability.diagram_values import Evaluator, Flags, probability
+from powerfault.reliability.rates import Floats, RateTable
+from powerfault.reliability.structure import Failing, Structure
 
 _PANELS, _POINTS = 14, 8
 Numbers = npt.NDArray[np.int64]

@@ -11,10 +11,10 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from random import Random
 
-from powerfault.likelihood.decision_diagram import FALSE, TRUE, Diagram, DiagramTooLargeError
-from powerfault.likelihood.state_oracle import bits
-from powerfault.likelihood.structure import occurring
-from powerfault.likelihood.variables import Variable
+from powerfault.reliability.decision_diagram import FALSE, TRUE, Diagram, DiagramTooLargeError
+from powerfault.reliability.state_oracle import bits
+from powerfault.reliability.structure import occurring
+from powerfault.reliability.variables import Variable
 
 
 @dataclass(slots=True)

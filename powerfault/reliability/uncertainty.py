@@ -19,10 +19,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from powerfault.likelihood.rates import Floats, RateTable, cause_rate, independent_rates, mode_rate
-from powerfault.likelihood.variables import CAUSE, EVENT
 from powerfault.model.elements import Component, Topology
 from powerfault.model.likelihood_fields import CommonCause
+from powerfault.reliability.rates import Floats, RateTable, cause_rate, independent_rates, mode_rate
+from powerfault.reliability.variables import CAUSE, EVENT
 
 Z95 = 1.6448536269514722
 """The 95th percentile of the standard normal distribution."""

@@ -24,14 +24,14 @@ from __future__ import annotations
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from random import Random
 
-from powerfault.likelihood.bracket import Bracket
-from powerfault.likelihood.decision_diagram import Diagram, deep_recursion
-from powerfault.likelihood.rates import Floats
-from powerfault.likelihood.state_oracle import StateOracle, States, bits, cones_of, transpose
-from powerfault.likelihood.structure import Failing, Structure
-from powerfault.likelihood.variables import SharedCause, Variable, ordered_variables
 from powerfault.model.elements import Topology
 from powerfault.network.graph import build_network
+from powerfault.reliability.bracket import Bracket
+from powerfault.reliability.decision_diagram import Diagram, deep_recursion
+from powerfault.reliability.rates import Floats
+from powerfault.reliability.state_oracle import StateOracle, States, bits, cones_of, transpose
+from powerfault.reliability.structure import Failing, Structure
+from powerfault.reliability.variables import SharedCause, Variable, ordered_variables
 
 
 def bracket_structure(

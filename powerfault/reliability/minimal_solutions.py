@@ -15,7 +15,7 @@ from __future__ import annotations
 import heapq
 from collections.abc import Iterator, Mapping, Sequence
 
-from powerfault.likelihood.decision_diagram import (
+from powerfault.reliability.decision_diagram import (
     TERMINAL_LEVEL,
     TRUE,
     Diagram,

@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from powerfault.likelihood.decision_diagram import FALSE, TERMINAL_LEVEL, TRUE, Diagram
+from powerfault.reliability.decision_diagram import FALSE, TERMINAL_LEVEL, TRUE, Diagram
 
 Floats = npt.NDArray[np.float64]
 Flags = npt.NDArray[np.bool_]

@@ -22,11 +22,11 @@ from math import prod
 
 import numpy as np
 
-from powerfault.likelihood.diagram_values import Evaluator
-from powerfault.likelihood.probability import union_probability
-from powerfault.likelihood.rates import Floats, RateTable
-from powerfault.likelihood.structure import Structure
-from powerfault.likelihood.variables import EVENT
+from powerfault.reliability.diagram_values import Evaluator
+from powerfault.reliability.probability import union_probability
+from powerfault.reliability.rates import Floats, RateTable
+from powerfault.reliability.structure import Structure
+from powerfault.reliability.variables import EVENT
 
 CONVENTION = "(U - U0) / U, the share of the unavailability that goes if the component never fails"
 

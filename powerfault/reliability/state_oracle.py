@@ -16,10 +16,10 @@ from powerfault.failures.energise import energise
 from powerfault.failures.influence import find_influence
 from powerfault.failures.lanes import WholeNumberLanes
 from powerfault.failures.plan import Plan, make_plan
-from powerfault.likelihood.supply_paths import supply_path
-from powerfault.likelihood.variables import Variable
 from powerfault.model.elements import STAGES, Component
 from powerfault.network.graph import Network, restrict
+from powerfault.reliability.supply_paths import supply_path
+from powerfault.reliability.variables import Variable
 
 States = Sequence[int]
 """States as whole numbers: bit i says that variable i has happened."""

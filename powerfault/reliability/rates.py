@@ -24,9 +24,9 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from powerfault.likelihood.variables import CAUSE, EVENT, OPERATION, SharedCause, Variable
 from powerfault.model.elements import Component, Event, Topology
 from powerfault.model.likelihood_fields import CommonCause
+from powerfault.reliability.variables import CAUSE, EVENT, OPERATION, SharedCause, Variable
 
 Floats = npt.NDArray[np.float64]
 PER_MILLION = 1e-6
