@@ -88,13 +88,6 @@ WAYS_OF_WORKING = {
     "short pieces": {"clusters.LANES_AT_ONCE": 64},
     "words of an array": {"evaluation.LANES_AS_NUMBERS": 0},
     "all of these": {"clusters.ROW_COST": 0, "clusters.LANES_AT_ONCE": 128, "evaluation.LANES_AS_NUMBERS": 0},
-    "a schedule": {"evaluation.LANES_INTERPRETED": 0},
-    "a schedule from a poor sample, short pieces": {
-        "evaluation.LANES_INTERPRETED": 0,
-        "evaluation.SAMPLE_LANES": 0,
-        "evaluation.SAMPLE_MORE": 1,
-        "clusters.LANES_AT_ONCE": 192,
-    },
 }
 
 

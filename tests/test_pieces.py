@@ -19,8 +19,8 @@ from bench.systems import channels_system
 
 from powerfault.errors import OutputError, TooLargeError, ToolError
 from powerfault.failures import pieces
-from powerfault.failures.clusters import SystemPlan, plan_system
-from powerfault.failures.evaluation import ClusterEvaluator
+from powerfault.failures.clusters import ClusterPlan, SystemPlan, plan_system
+from powerfault.failures.evaluation import cluster_rows
 from powerfault.failures.outcomes import CaseTable, evaluate_system
 from powerfault.model.elements import Component, Load, Topology
 from powerfault.model.reader import load_topology
@@ -56,15 +56,14 @@ def test_a_stopped_run_goes_on_from_the_pieces_kept(tmp_path: Path, monkeypatch:
     system = small_pieces(channels_system(2), monkeypatch)
     whole = evaluate_system(system)
     evaluated: list[int] = []
-    real = ClusterEvaluator.rows
 
-    def counting(self: ClusterEvaluator, begin: int, end: int, out: np.ndarray) -> np.ndarray:
+    def counting(cluster: ClusterPlan, begin: int, end: int, **options: Any) -> np.ndarray:
         evaluated.append(begin)
         if len(evaluated) == 3 and not tmp_path.joinpath("again").exists():
             raise KeyboardInterrupt
-        return real(self, begin, end, out)
+        return cluster_rows(cluster, begin, end, **options)
 
-    monkeypatch.setattr(ClusterEvaluator, "rows", counting)
+    monkeypatch.setattr("powerfault.failures.pieces.cluster_rows", counting)
     with pytest.raises(KeyboardInterrupt):
         evaluate_system(system, keep=tmp_path / "kept")
     assert len(list((tmp_path / "kept").glob("*.rows"))) == 2

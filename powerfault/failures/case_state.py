@@ -6,20 +6,20 @@ The cases are evaluated together as bits of whole numbers, so that looking at a 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
 
 from powerfault.errors import RequestError
 from powerfault.failures.energise import Energised, energise
 from powerfault.failures.lanes import WholeNumberLanes
 from powerfault.failures.plan import Plan, make_plan
 from powerfault.model.elements import OUTCOMES, STAGES, Event
-from powerfault.model.frozen import frozen
 from powerfault.network.failure_modes import merge_given
 from powerfault.network.graph import Network
 
 Ids = frozenset[str]
 
 
-@frozen()
+@dataclass(frozen=True, slots=True)
 class CaseState:
     """One case in full. Fields by stage and phase are tuples of mappings: ``live[stage][phase]`` is a set of ids.
 

@@ -59,10 +59,9 @@ def unrank(places: NDArray[np.int64], q: int, k: int) -> NDArray[np.int64]:
     return found
 
 
-def class_rows(q: int, order: int, begin: int, end: int, out: NDArray[np.uint64] | None = None) -> NDArray[np.uint64]:
-    """Return, by thing, which of the lanes ``begin`` to ``end`` hold it: shape (q, words). Fills ``out`` if given."""
-    rows = np.empty((q, -(-(end - begin) // 64)), np.uint64) if out is None else out
-    rows[:] = 0
+def class_rows(q: int, order: int, begin: int, end: int) -> NDArray[np.uint64]:
+    """Return, by thing, which of the lanes ``begin`` to ``end`` hold it: shape (q, words)."""
+    rows = np.zeros((q, -(-(end - begin) // 64)), np.uint64)
     start = 0
     for k, count in enumerate(sizes(q, order)):
         first, last = max(begin, start) - start, min(end, start + count) - start
@@ -98,22 +97,7 @@ def _kept_rows(q: int, order: int, begin: int, end: int) -> NDArray[np.uint64]:
 @lru_cache(maxsize=64)
 def class_numbers(q: int, order: int, begin: int, end: int) -> list[int]:
     """As :func:`piece_rows`, as bits of whole numbers."""
-    return as_numbers(piece_rows(q, order, begin, end))
-
-
-def rows_holding(q: int, order: int, lanes: NDArray[np.int64]) -> NDArray[np.uint64]:
-    """Return, by thing, which of ``lanes`` (ascending) hold it: shape (q, words)."""
-    rows = np.zeros((q, -(-len(lanes) // 64)), np.uint64)
-    start = 0
-    for k, count in enumerate(sizes(q, order)):
-        low, high = np.searchsorted(lanes, (start, start + count))
-        _set_bits(rows, k, lanes[low:high] - start, int(low))
-        start += count
-    return rows
-
-
-def as_numbers(rows: NDArray[np.uint64]) -> list[int]:
-    """Return each row as bits of a whole number."""
+    rows = piece_rows(q, order, begin, end)
     return [int.from_bytes(row.astype("<u8", copy=False).tobytes(), "little") for row in rows]
 
 

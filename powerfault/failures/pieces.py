@@ -25,7 +25,7 @@ from numpy.typing import NDArray
 from powerfault import __version__
 from powerfault.errors import OutputError, TooLargeError, ToolError
 from powerfault.failures.clusters import ClusterPlan, SystemPlan
-from powerfault.failures.evaluation import ClusterEvaluator
+from powerfault.failures.evaluation import cluster_rows
 
 Piece = tuple[int, int, int]
 """Cluster, first lane, lane after the last."""
@@ -45,10 +45,10 @@ def estimate_seconds(system: SystemPlan) -> float:
     timed = system.clusters[work.index(max(work))]
     while timed.lane_count > LANES_TIMED:
         timed = replace(timed, order=timed.order - 1)
-    evaluator, pieces = ClusterEvaluator(timed), timed.pieces
+    pieces = timed.pieces
     for begin, end in (pieces[0], pieces[len(pieces) // 2]):  # the first also makes what the others use again
         begun = time.perf_counter()
-        evaluator.rows(begin, end)
+        cluster_rows(timed, begin, end)
         seconds = time.perf_counter() - begun
     return seconds * sum(work) / max(1, (end - begin) * len(timed.plan.network.ids))
 
@@ -106,27 +106,12 @@ def _empty_rows(system: SystemPlan, by_phase: bool) -> list[NDArray[np.uint64]]:
     return results
 
 
-class _Evaluators:
-    """Evaluates pieces of many clusters that come cluster by cluster, so that one schedule is held at a time."""
-
-    def __init__(self, clusters: Clusters, by_phase: bool) -> None:
-        self._clusters, self._by_phase = clusters, by_phase
-        self._last: tuple[int, ClusterEvaluator] | None = None
-
-    def rows(self, piece: Piece, out: NDArray[np.uint64] | None = None) -> NDArray[np.uint64]:
-        c, begin, end = piece
-        if self._last is None or self._last[0] != c:
-            self._last = None  # its memory is free before the next is made
-            self._last = c, ClusterEvaluator(self._clusters[c], self._by_phase)
-        return self._last[1].rows(begin, end, out)
-
-
 def _evaluate_in_turn(
     clusters: Clusters, waiting: list[Piece], by_phase: bool, place: Place
 ) -> Generator[Piece, None, None]:
-    evaluators = _Evaluators(clusters, by_phase)
     for piece in waiting:
-        evaluators.rows(piece, place(piece))
+        c, begin, end = piece
+        cluster_rows(clusters[c], begin, end, by_phase=by_phase, out=place(piece))
         yield piece
 
 
@@ -151,12 +136,12 @@ def _evaluate_together(
             raise
 
 
-_own: list[_Evaluators] = []
-"""Of a worker process."""
+_own: list[tuple[Clusters, bool]] = []
+"""Of a worker process: what its pieces are pieces of, and whether by phase."""
 
 
 def _begin(clusters: Clusters, by_phase: bool) -> None:
-    _own[:] = [_Evaluators(clusters, by_phase)]
+    _own[:] = [(clusters, by_phase)]
     threading.Thread(target=_end_with_parent, daemon=True).start()
 
 
@@ -169,7 +154,9 @@ def _end_with_parent() -> None:
 
 
 def _evaluate(piece: Piece) -> NDArray[np.uint64]:
-    return _own[0].rows(piece)
+    clusters, by_phase = _own[0]
+    c, begin, end = piece
+    return cluster_rows(clusters[c], begin, end, by_phase=by_phase)
 
 
 class _Store:

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 from powerfault.model.elements import STAGES, Component, in_phase
-from powerfault.model.frozen import frozen
 from powerfault.network.graph import Network
 from powerfault.network.zones import Barriers, find_barriers
 
 
-@frozen()
+@dataclass(frozen=True, slots=True)
 class Plan:
     """What an evaluation needs of a network that does not depend on the cases; made once, used for every block."""
 

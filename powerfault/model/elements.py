@@ -13,7 +13,6 @@ from dataclasses import dataclass, field
 from typing import Any, Literal
 
 from powerfault.errors import Problem
-from powerfault.model.frozen import frozen
 
 COOLANT_KINDS = ("pump", "line", "valve", "radiator", "coolant_jumper")
 """Kinds that carry coolant instead of power; they meet the rest only through ``needs``."""
@@ -63,7 +62,7 @@ class Event:
         return self.id if self.mode == "loss" else f"{self.id}:{self.mode}"
 
 
-@frozen()
+@dataclass(frozen=True, slots=True)
 class Need:
     """Something that must be live or served. ``bears`` names the worst interruption of it that is borne."""
 
@@ -71,7 +70,7 @@ class Need:
     bears: str = "uninterrupted"
 
 
-@frozen()
+@dataclass(frozen=True, slots=True)
 class Phase:
     """A state in which the system runs for a while, such as sunlit and dark."""
 
@@ -79,7 +78,7 @@ class Phase:
     duration_h: float | None = None
 
 
-@frozen()
+@dataclass(frozen=True, slots=True)
 class Channel:
     """A group of components, for colour."""
 
@@ -87,7 +86,7 @@ class Channel:
     label: str | None = None
 
 
-@frozen(kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Component:
     """One thing that can fail. See ``format.md`` for each field; ``None`` means that the file does not say."""
 
@@ -210,7 +209,7 @@ class Component:
         return tuple(m for m in self.possible_modes if m in self.modes)
 
 
-@frozen(kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class _Judged:
     """What loads and functions share: a severity, and what they must tolerate and bear."""
 
@@ -235,7 +234,7 @@ class _Judged:
         return TOLERANCE_BY_SEVERITY[self.severity] if self.severity else None
 
 
-@frozen(kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Load(_Judged):
     """A consumer that takes power from the components in ``fed_by``."""
 
@@ -270,7 +269,7 @@ class Load(_Judged):
         return not isinstance(self.demand_kw, Mapping) or self.demand_kw.get(phase, 0.0) > 0
 
 
-@frozen(kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Function(_Judged):
     """Something the outpost needs done by at least ``at_least`` of several members."""
 
@@ -286,7 +285,7 @@ Link = tuple[str, str]
 """One one-way link (from, to) between components; power flows along it."""
 
 
-@frozen()
+@dataclass(frozen=True, slots=True)
 class Expectation:
     """One of the author's own checks: with these proposals and failures, these outcomes."""
 
@@ -297,7 +296,7 @@ class Expectation:
     column: int = field(default=0, compare=False)
 
 
-@frozen(kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Proposal:
     """A change to the system. ``added`` and ``set`` hold plain data as in the file, read when it is applied."""
 
@@ -315,7 +314,7 @@ class Proposal:
         return self.label or self.id
 
 
-@frozen()
+@dataclass(frozen=True, slots=True)
 class QuestionChange:
     """A ``set`` of a proposal that changes what is asked rather than the system."""
 
@@ -345,7 +344,7 @@ def as_written(value: Any) -> str:
     return f"[{', '.join(value)}]" if isinstance(value, tuple) else str(value)
 
 
-@frozen(kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Topology:
     """One power system, validated. Made by :func:`powerfault.load`; proposals give new ones.
 

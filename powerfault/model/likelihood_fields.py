@@ -17,11 +17,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
 from typing import Any
 
 from powerfault.errors import ModelError
 from powerfault.model.elements import MODES, STAGES, Component, Topology
-from powerfault.model.frozen import frozen
 from powerfault.model.places import Flaw, Suggestions, any_of, describe, problem_at, shorten
 
 SWITCHING_STAGES = STAGES[1:]
@@ -34,7 +34,7 @@ _CAUSE_FIELDS = (
 )  # fmt: skip
 
 
-@frozen(kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class CommonCause:
     """One shared cause. Exactly one of ``beta`` and ``failures_per_million_hours`` is given."""
 
@@ -54,7 +54,7 @@ class CommonCause:
         return self.label or self.name
 
 
-@frozen()
+@dataclass(frozen=True, slots=True)
 class SwitchingSuccess:
     """The probability that an operation asked for succeeds, by stage, and for single components by id."""
 

@@ -8,17 +8,17 @@ of two open points is a convention, not a law.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 
 from powerfault.errors import ModelError, Problem, RequestError, nearest
 from powerfault.model.elements import Topology
-from powerfault.model.frozen import frozen
 
 DEFAULT_POINTS = 2
 MAX_POINTS = 9
 _FIELDS = ("points", "converters_block", "load_inputs")
 
 
-@frozen()
+@dataclass(frozen=True, slots=True)
 class OpenPointRules:
     """What the file (or the caller) asks of an isolation."""
 

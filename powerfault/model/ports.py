@@ -9,16 +9,16 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
+from dataclasses import dataclass
 from typing import Any
 
 from powerfault.errors import ModelError, Problem, nearest
 from powerfault.model.elements import Topology
-from powerfault.model.frozen import frozen
 
 PORT_FIELDS = ("id", "bus", "site", "voltage_v", "connector", "at_m", "crew_minutes", "operated_by", "notes")
 
 
-@frozen()
+@dataclass(frozen=True, slots=True)
 class Port:
     """A spare connection point. ``at_m`` are its coordinates, ``crew_minutes`` what mating this end takes."""
 

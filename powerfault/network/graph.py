@@ -12,7 +12,6 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 
 from powerfault.model.elements import STAGES, Component, Function, Load, Topology
-from powerfault.model.frozen import frozen
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,7 +35,7 @@ class Part:
     needed: tuple[int, ...] = ()
 
 
-@frozen()
+@dataclass(frozen=True, slots=True)
 class Network:
     """A topology as numbers. ``upstream[v]`` and ``downstream[v]`` hold the power neighbours of node v."""
 

@@ -9,17 +9,17 @@ shorts and all cases together.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 from typing import Any
 
 from powerfault.model.elements import Component, Load
-from powerfault.model.frozen import frozen
 from powerfault.network.graph import Network
 
 Row = Any
 """One bit a case. ``~`` may set bits beyond the last case; an ``&`` with a proper row clears them again."""
 
 
-@frozen()
+@dataclass(frozen=True, slots=True)
 class Barriers:
     """How each node stops a fault, by number. What depends on the case (events, operability) is not in here."""
 

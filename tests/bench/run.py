@@ -8,8 +8,7 @@ What is timed, each the least of several runs of one process (CPU time):
 * the loops: for a sample of the cases, the failed nodes deleted, and what the sources reach asked of igraph, rustworkx
   and networkx; the time of a case times the number of cases. These loops know neither stages nor needs nor charge;
 * the limit: the count of 64-bit words that the evaluation combines with AND, OR and NOT, over the machine's rate of
-  64-bit ORs in rows of 32 KB. With clusters the count is taken by running the same evaluation on rows that count; on
-  the whole network it is that of the schedule as compiled: its operations times the words of each piece.
+  64-bit ORs in rows of 32 KB. The count is taken by running the same evaluation on rows that count.
 """
 
 from __future__ import annotations
@@ -28,13 +27,10 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from bench.systems import COMPONENTS_PER_CHANNEL, channels_system
 from powerfault.failures.cases import count_cases
-from powerfault.failures.clusters import ClusterPlan, plan_system
+from powerfault.failures.clusters import plan_system
 from powerfault.failures.energise import energise
-from powerfault.failures.evaluation import LANES_INTERPRETED, ClusterEvaluator
-from powerfault.failures.lane_order import class_numbers, class_rows
+from powerfault.failures.lane_order import class_numbers
 from powerfault.failures.outcomes import evaluate_system
-from powerfault.failures.plan import make_plan
-from powerfault.failures.schedule import Schedule
 from powerfault.model.elements import Topology
 from powerfault.network.graph import build_network
 from powerfault.tolerance.cutsets.direct import direct_cut_sets
@@ -123,47 +119,6 @@ def count_words(topology: Topology, order: int) -> tuple[int, int]:
             failed = {strike: Counted(n) for strike, n in zip(cluster.strikes, numbers, strict=True)}
             energise(cluster.plan, lanes, failed)
     return Counted.words, Counted.operations
-
-
-def whole_network(topology: Topology) -> tuple[float, float, float, Schedule, int]:
-    """All singles and doubles on the whole network, without clusters and classes, as runs of its schedule.
-
-    Returns seconds of recording and making the schedule, of its runs, of the runs with the rows they are given made
-    and their results written, the schedule, and the words that the runs combine.
-    """
-    network = build_network(topology)
-    events = plan_system(network, 2).events
-    consumers = len(network.consumers)
-    cluster = ClusterPlan(
-        consumers=np.arange(consumers),
-        rows=tuple(range(consumers)),
-        classes=[[i] for i in range(len(events))],
-        class_of=np.arange(1, len(events) + 1, dtype=np.int32),
-        plan=make_plan(network),
-        strikes=tuple((network.index[e.id], e.mode) for e in events),
-        always=(),
-        order=2,
-    )
-    evaluator = ClusterEvaluator(cluster)
-    evaluator.rows(*cluster.pieces[0])
-    recording = least(lambda: ClusterEvaluator(cluster).rows(*cluster.pieces[0]), 2)
-    made = least(lambda: evaluator.rows(*cluster.pieces[0]), 2)
-    schedule = evaluator.schedule
-    assert schedule is not None
-
-    out = np.empty((1, 4, consumers, -(-cluster.lane_count // 64)), np.uint64)
-
-    def everything() -> None:
-        for begin, end in cluster.pieces:
-            evaluator.rows(begin, end, out[..., begin // 64 : -(-end // 64)])
-
-    runs, words = 0.0, 0
-    for begin, end in cluster.pieces:
-        given = schedule.rows_given(-(-(end - begin) // 64))
-        class_rows(len(events), 2, begin, end, given)
-        runs += least(schedule.run, 5)
-        words += schedule.operations * given.shape[1]
-    return recording - made, runs, least(everything, 3), schedule, words
 
 
 def loops(topology: Topology, sample: int) -> dict[str, float]:
@@ -295,17 +250,6 @@ def main() -> None:
                     pass
 
             print(f"  every case's outcomes written out {least(written, 3):.3f} s")
-        if LANES_INTERPRETED < cases < 1e6:
-            recorded, ran, everything, schedule, combined = whole_network(topology)
-            print(
-                f"  whole network, all of them, no clusters: schedule of {schedule.operations:,} operations, "
-                f"{schedule.checks} checks and {schedule.places} rows at once; {combined:,} words combined"
-            )
-            print(
-                f"    its runs {ran:.3f} s, {ran * rate / combined:.1f} x the limit of its words; made once in "
-                f"{recorded:.3f} s; with rows made and results written {everything:.3f} s, "
-                f"{everything * rate / combined:.1f} x"
-            )
         alone = least(lambda t=topology: study(t, 1, limit=None), runs)  # type: ignore[misc]
         print(f"  order 1, {len(system.events):,} cases, verdicts and cut sets: {alone:.4f} s")
         begun = time.process_time()

@@ -13,9 +13,9 @@ from __future__ import annotations
 
 import math
 import re
+from dataclasses import dataclass
 
 from powerfault.errors import RequestError
-from powerfault.model.frozen import frozen
 
 LARGEST_GAUGE, SMALLEST_GAUGE = -3, 40
 """AWG 0000 is written -3, so that a larger number is always a thinner wire."""
@@ -131,7 +131,7 @@ def loop_resistance_ohm(
     return 2 * length_m * ohm_per_m(gauge, conductor_c, basis) / conductors
 
 
-@frozen()
+@dataclass(frozen=True, slots=True)
 class LineState:
     """One constant-power load at the end of one resistive line, at the root where it works.
 

@@ -22,7 +22,7 @@ the given amperes as they stand. No space standard's ampere table is built in: w
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import field, replace
+from dataclasses import dataclass, field, replace
 from itertools import pairwise
 from typing import Any
 
@@ -30,7 +30,6 @@ from powerfault.electrical.currents.conductors import BASES, SOURCE_STRANDED, ga
 from powerfault.electrical.currents.quantity import Quantity
 from powerfault.errors import ModelError, Problem, RequestError, nearest
 from powerfault.model.elements import Component, Topology
-from powerfault.model.frozen import frozen
 
 RULES = ("ac-43.13-1b", "bundle", "table", "none")
 DEFAULT_CONDUCTOR_C = 90.0
@@ -58,7 +57,7 @@ def bundle_factor(wires: int) -> float:
     return (29 - wires) / 28 if wires <= 15 else 0.5
 
 
-@frozen()
+@dataclass(frozen=True, slots=True)
 class Derating:
     """The rule in force, read and checked. Temperatures in C, amperes of one wire by gauge."""
 

@@ -6,12 +6,11 @@ hand it on as a :class:`Quantity`; the output floor prints it and never has to e
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Any
 
-from powerfault.model.frozen import frozen
 
-
-@frozen()
+@dataclass(frozen=True, slots=True)
 class Quantity:
     """``value`` in ``unit`` (``None``: it could not be found, and ``assumption`` says why)."""
 
@@ -29,7 +28,7 @@ class Quantity:
         }  # fmt: skip
 
 
-@frozen()
+@dataclass(frozen=True, slots=True)
 class Finding:
     """Something the reader must see: ``grave`` is ``unmet`` (fails), ``unknown`` (cannot be told) or ``note``."""
 

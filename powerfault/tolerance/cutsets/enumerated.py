@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from powerfault.failures.clusters import ClusterPlan, SystemPlan
-from powerfault.failures.evaluation import ClusterEvaluator
+from powerfault.failures.evaluation import cluster_rows
 from powerfault.failures.lane_order import piece_rows, rank, sizes, unrank
 from powerfault.failures.lanes import positions
 from powerfault.failures.outcomes import CaseTable, Progress
@@ -115,9 +115,8 @@ def cut_sets_of_system(system: SystemPlan, rides: Sequence[int], progress: Progr
 
     def rows(cluster: ClusterPlan) -> Iterator[tuple[int, int, Words]]:
         nonlocal done
-        evaluator = ClusterEvaluator(cluster)
         for begin, end in cluster.pieces:
-            yield begin, end, evaluator.rows(begin, end)[0]
+            yield begin, end, cluster_rows(cluster, begin, end)[0]
             done += end - begin
             if progress is not None:
                 progress(done, system.lane_count)
