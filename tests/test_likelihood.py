@@ -9,6 +9,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+import scipy.stats
 from bench.systems import channels_system
 from likelihood_systems import (
     HOURS,
@@ -27,6 +28,7 @@ from powerfault.errors import ModelError, RequestError
 from powerfault.model.elements import MODES, Topology
 from powerfault.model.likelihood_fields import common_causes, switching_success
 from powerfault.model.modify import apply_proposals
+from powerfault.output.answers.likelihood_tables import likelihood_json, uncertainty_table
 from powerfault.reliability.brackets import bracket_structure
 from powerfault.reliability.change import compare_likelihoods
 from powerfault.reliability.importance import importance
@@ -432,6 +434,66 @@ def test_the_median_of_a_sampled_rate_is_the_rate_and_its_error_factor_the_95th_
     assert (draw_factors("SRC-A", 4.0, 7, 10) == draw_factors("SRC-A", 4.0, 7, 10)).all()
     assert (draw_factors("SRC-A", 4.0, 7, 10) != draw_factors("SRC-B", 4.0, 7, 10)).any()
     assert quantiles(np.array([np.nan])) is None
+
+
+@pytest.mark.parametrize("error_factor", [1.5, 3.0, 10.0])
+def test_rates_mean_takes_the_rate_as_the_mean_of_the_lognormal(error_factor: float) -> None:
+    """Against the lognormal distribution of SciPy with mean 1: median, 95th percentile and mean."""
+    sigma = math.log(error_factor) / scipy.stats.norm.ppf(0.95)
+    expected = scipy.stats.lognorm(s=sigma, scale=math.exp(-(sigma**2) / 2))
+    assert expected.mean() == pytest.approx(1.0)
+    factors = draw_factors("SRC-A", error_factor, seed=7, samples=400_000, rates="mean")
+    assert np.quantile(factors, [0.05, 0.5, 0.95]) == pytest.approx(expected.ppf([0.05, 0.5, 0.95]), rel=0.02)
+    assert factors.mean() == pytest.approx(1.0, rel=0.03)
+    assert np.quantile(factors, 0.95) / np.median(factors) == pytest.approx(error_factor, rel=0.02)
+    assert factors == pytest.approx(draw_factors("SRC-A", error_factor, 7, 400_000) * math.exp(-(sigma**2) / 2))
+
+
+def test_rates_mean_is_read_from_the_file_and_said_beside_the_quantiles() -> None:
+    text = k_of_n(1, 1, 1e-6).replace("kind: source,", "kind: source, error_factor: 10,")
+    median, mean = read(text), read(text + "\nrates: mean\n")
+    by_median, by_mean = (likelihood(t, Settings(samples=4000)).by_id["L"].uncertainty for t in (median, mean))
+    assert by_median is not None
+    assert by_mean is not None
+    sigma = math.log(10) / 1.6448536
+    # So small a probability is proportional to the rate.
+    assert by_mean.high / by_median.high == pytest.approx(math.exp(-(sigma**2) / 2), rel=1e-3)
+    for topology, word in ((median, "median"), (mean, "mean")):
+        change = compare_likelihoods(topology, None, Settings(samples=50))
+        assert f"the {word} of its lognormal" in uncertainty_table(change).title
+        assert any(f"rate given as their {word}" in note for note in assumptions(change.before))
+        assert likelihood_json(change, [])["rates"] == word
+    with pytest.raises(ModelError, match="median or mean"):
+        read(text + "\nrates: average\n")
+
+
+def test_what_common_causes_assume_is_said() -> None:
+    text = """
+powerfault: 1
+components:
+  A: {kind: source, failures_per_million_hours: 4, repair_h: 10}
+  B: {kind: source, failures_per_million_hours: 9, repair_h: 30}
+  C: {kind: source, failures_per_million_hours: 4}
+  D: {kind: bus, failures_per_million_hours: 0, repair_h: 1}
+feeds: [A -> D, B -> D, C -> D]
+loads: {L: {fed_by: [D]}}
+common_causes:
+  unequal: {members: [A, B], beta: 0.1}
+  unrepaired: {members: [A, C], beta: 0.1}
+  own-rate: {members: [A, B], failures_per_million_hours: 0.2}
+  given: {members: [A, B], failures_per_million_hours: 0.2, repair_h: 5}
+"""
+    result = likelihood(read(text), Settings(samples=0))
+    said = {note.split()[2]: note for note in assumptions(result) if note.startswith("Common cause")}
+    assert "rates differ: of the greatest" in said["unequal"]
+    assert "repaired in 30 h on average, as the slowest of its members" in said["unequal"]
+    assert "never repaired, as C has no repair_h" in said["unrepaired"]
+    assert "differ" not in said["unrepaired"]
+    assert "no repair_h and is never repaired" in said["own-rate"]
+    assert "repaired in 5 h" in said["given"]
+    assert result.unrepaired == ("common cause unrepaired", "common cause own-rate", "C")
+    (listed,) = (note for note in assumptions(result) if "not repaired within the mission" in note)
+    assert "common cause own-rate" in listed
 
 
 def test_ratio_is_of_like_with_like_and_reproducible() -> None:

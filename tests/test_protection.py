@@ -14,6 +14,8 @@ from powerfault.electrical.protection.checks import Protection
 from powerfault.electrical.protection.study import study_protection
 from powerfault.model.elements import Topology
 from powerfault.model.reader import read_topology_text
+from powerfault.output.answers.protection_text import headline
+from powerfault.output.answers.size_tables import infeed_table, protection_json
 
 AT_20 = Derating(conductor_c=20)
 BASE = """
@@ -43,16 +45,20 @@ def test_a_sound_channel_has_no_findings() -> None:
     found = protect(BASE)
     assert not found.findings
     (infeed,) = found.infeeds
-    assert (infeed.device, infeed.weakest, infeed.least_a, infeed.most_a, infeed.trips) == ("BRK", "CV", 60, 60, True)
-    (order,) = found.orders
-    assert (order.upper, order.lower, order.selective) == ("CV", "BRK", True)
+    assert (infeed.device, infeed.weakest, infeed.least_a, infeed.most_a) == ("BRK", "CV", 60, 60)
+    assert (infeed.trips_at_most, infeed.trips_at_least) == (True, True)
+    assert [(x.upper, x.lower, x.at, x.selective) for x in found.orders] == [
+        ("CV", "BRK", "greatest", True), ("CV", "BRK", "least", True)
+    ]  # fmt: skip
+    assert [x.margin_s for x in found.orders] == pytest.approx([0.4, 0.4])
+    assert headline(found) == "nothing found against the protection in 4 checks."
     (guard,) = found.guards
     assert (guard.conductor, guard.name, guard.lets_a, guard.protects) == ("W", "BRK", 50, True)
 
 
 def test_infeed_too_small_never_trips() -> None:
     found = protect(BASE.replace("limits_at_a: 60", "limits_at_a: 40"))
-    assert "all feeders together give 40 A, it needs 50 A" in told(found, "BRK")[0]
+    assert "all supplies together give 40 A, it needs 50 A" in told(found, "BRK")[0]
     # The converter in its current limit shuts down, so it takes the whole bus.
     assert "does not trip" in told(found, "CV")[0]
 
@@ -62,7 +68,7 @@ def test_a_long_thin_cable_hides_the_fault() -> None:
     (infeed,) = found.infeeds
     assert infeed.least_a == pytest.approx(28 / loop_resistance_ohm(10, 100))
     assert infeed.far_end == "W"
-    assert infeed.trips is None
+    assert (infeed.trips_at_most, infeed.trips_at_least) == (True, False)
     assert "it needs 50 A" in told(found, "BRK")[0]
 
 
@@ -72,7 +78,7 @@ def test_two_feeders_trip_what_one_cannot() -> None:
     )
     found = protect(text.replace("feeds: [", "feeds: [S -> CV2 -> DB, "))
     (infeed,) = found.infeeds
-    assert (infeed.least_a, infeed.most_a, infeed.trips) == (30, 65, None)
+    assert (infeed.least_a, infeed.most_a, infeed.trips_at_most, infeed.trips_at_least) == (30, 65, True, False)
     assert "CV feeds alone: 30 A" in told(found, "BRK")[0]
 
 
@@ -95,16 +101,78 @@ def test_which_breaker_opens_first(upper_s: str, lower_s: str, selective: bool) 
     assert (order.upper_s, order.selective) == (None, True)
 
 
-def test_missing_times_are_unknown() -> None:
+def test_a_missing_time_is_not_judged() -> None:
     found = protect(BASE.replace("trip_a: 50, trip_s: 0.1", "trip_a: 50"))
-    assert "cannot be told" in told(found, "CV", "unknown")[0]
+    assert told(found, "BRK", "unknown") == [
+        "not judged: which of two devices clears first (1 pair): trip_s of BRK not given"
+    ]
+    assert headline(found).startswith("not judged: 2 of 4 checks lack trip_s;")
+
+
+def test_without_the_limit_of_a_supply_a_trip_is_no_verdict() -> None:
+    found = protect(BASE.replace("limits_at_a: 60, ", ""))
+    (infeed,) = found.infeeds
+    assert (infeed.trips_at_most, infeed.trips_at_least, infeed.judged) == (None, None, False)
+    assert (infeed.least_a, infeed.most_a) == (None, None)
+    assert "not judged: the limit of CV is not given" in told(found, "CV", "unknown")[0]
+    assert not [f for f in found.findings if f.grave == "unmet"]
+    assert headline(found) == "not judged: 2 of 3 checks lack limits_at_a; nothing found against the other 1."
+    rows = infeed_table(found).rows
+    assert "trips" not in [str(cell) for cell in rows[0]]
+    assert [x["trips_at_least"] for x in protection_json(found)["infeed"]] == [None]
+
+
+def test_nothing_given_is_nothing_judged() -> None:
+    found = protect(BASE.replace("limits_at_a: 60, trip_s: 0.5", "").replace("trip_a: 50, trip_s: 0.1", ""))
+    assert headline(found).startswith("not judged: 3 of 3 checks lack trip_a or limits_at_a; ")
+    bare = protect(BASE.replace(" -> BRK -> W", "").replace("fed_by: [W]", "fed_by: [DB]"), AT_20)
+    assert headline(bare).startswith("not judged: 1 of 1 checks lack") or headline(bare).startswith("nothing to judge")
+
+
+def test_a_limit_that_is_not_given_hides_no_fault_of_the_others() -> None:
+    text = BASE.replace("limits_at_a: 60", "limits_at_a: 30").replace(
+        "  DB:", "  CV2: {kind: converter, voltage_v: 28}\n  DB:"
+    )
+    (infeed,) = protect(text.replace("feeds: [", "feeds: [S -> CV2 -> DB, ")).infeeds
+    # CV alone gives 30 of 50 A, whatever CV2 gives; whether both together trip it is not judged.
+    assert (infeed.trips_at_most, infeed.trips_at_least) == (None, False)
+    strong = text.replace("limits_at_a: 30", "limits_at_a: 80")
+    found = protect(strong.replace("feeds: [", "feeds: [S -> CV2 -> DB, "))
+    (infeed,) = found.infeeds
+    assert (infeed.trips_at_most, infeed.trips_at_least, infeed.judged) == (True, None, False)
+    assert "the limit of CV2 is not given" in told(found, "CV2", "unknown")[0]
+
+
+def test_two_breakers_in_the_right_order_at_any_current_need_no_limit() -> None:
+    text = BASE.replace("limits_at_a: 60, ", "").replace("-> DB -> BRK", "-> DB -> BRK0 -> DB2 -> BRK").replace(
+        "  BRK:", "  BRK0: {kind: breaker, trip_a: 55, trip_s: 0.2}\n  DB2: {kind: bus}\n  BRK:"
+    )  # fmt: skip
+    text = text.replace("fed_by: [W]", "fed_by: [W]}\n  M: {fed_by: [DB2]")
+    orders = [x for x in protect(text).orders if (x.upper, x.lower) == ("BRK0", "BRK")]
+    assert [(x.selective, x.assumes, x.margin_s) for x in orders] == [(True, "any current", 0.1)]
+    wrong = [x for x in protect(text.replace("trip_s: 0.2", "trip_s: 0.05")).orders if x.upper == "BRK0"]
+    assert [(x.selective, x.lacks) for x in wrong] == [(None, (("CV", "limits_at_a"),))]
+
+
+def test_the_order_is_judged_at_the_least_current_too() -> None:
+    """At 105 A both breakers act in order; from CV2 alone (45 A) the upstream one acts and the downstream does not."""
+    text = BASE.replace("-> DB -> BRK", "-> DB -> BRK0 -> DB2 -> BRK").replace(
+        "  BRK:", "  BRK0: {kind: breaker, trip_a: 40, trip_s: 0.2}\n  DB2: {kind: bus}\n  BRK:"
+    )
+    text = text.replace("fed_by: [W]", "fed_by: [W]}\n  M: {fed_by: [DB2]")
+    text = text.replace("  DB:", "  CV2: {kind: converter, voltage_v: 28, limits_at_a: 45, trip_s: 1}\n  DB:", 1)
+    found = protect(text.replace("feeds: [", "feeds: [S -> CV2 -> DB, "))
+    orders = {x.at: x for x in found.orders if (x.upper, x.lower) == ("BRK0", "BRK")}
+    assert (orders["greatest"].selective, orders["greatest"].margin_s) == (True, 0.1)
+    assert (orders["least"].selective, orders["least"].lower_s) == (False, None)
+    assert "at the least fault current (CV2 alone, short at W)" in told(found, "BRK0")[0]
 
 
 def test_conductor_without_protection() -> None:
     bare = protect(BASE.replace("-> DB -> BRK -> W", "-> DB -> W").replace("rating_a: 55", "rating_a: 40"))
     assert "CV lets 60 A through, it may carry 40 A" in told(bare, "W")[0]
     unknown = protect(BASE.replace("trip_a: 50, trip_s: 0.1", ""))
-    assert "trip_a or limits_at_a of BRK is not given" in told(unknown, "W", "unknown")[0]
+    assert "not judged: trip_a of BRK is not given" in told(unknown, "BRK", "unknown")[0]
     ruled = protect(BASE, Derating("ac-43.13-1b", conductor_c=20))  # gauge 10 at 105 C: 17 A
     assert "it may carry 17 A" in told(ruled, "W")[0]
 
@@ -169,7 +237,7 @@ def test_start_and_charge_beyond_the_limit() -> None:
     assert "charging 100 mF at 100 A takes 28 ms" in told(slow, "BRK-A")[0]
     open_ended = protect(TIE.replace("limits_at_a: 100, ", ""))
     assert next(x for x in open_ended.inrushes if x.device == "BRK-A").gives_a == math.inf
-    assert "no bound to the inrush" in told(open_ended, "BRK-A", "unknown")[0]
+    assert "not judged: the limit of CV-A is not given" in told(open_ended, "CV-A", "unknown")[0]
 
 
 def test_a_jumper_with_breakers_against_one_without() -> None:

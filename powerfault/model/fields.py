@@ -189,7 +189,7 @@ EXPECT = _table(
     Field("with", "ids", "the proposals applied"),
     Field("outcomes", "mapping", "the outcome expected of each consumer named", required=True),
 )
-LATER = ("ports", "open_points", "common_causes", "derating", "exclusive", "switching_success", "title_block")
+LATER = ("ports", "open_points", "common_causes", "rates", "derating", "exclusive", "switching_success", "title_block")
 """Top-level fields kept as plain data for the modules that use them."""
 
 TOP = _table(
@@ -207,8 +207,10 @@ TOP = _table(
     Field("standing", "mapping", "what is broken today"),
     Field("proposals", "mapping", "the changes proposed, by id"),
     Field("expect", "plain", "the author's own checks: a list of {failed, with, outcomes}"),
-    *(Field(name, "plain", "kept for later measures") for name in LATER),
-)
+    *(Field(name, "plain", "kept for later measures") for name in LATER if name != "rates"),
+    Field("rates", "choice", "what a failure rate with an error_factor is: median or mean of its lognormal spread",
+          choices=("median", "mean"), default="median"),
+)  # fmt: skip
 
 QUESTION_FIELDS = ("can_fail", "modes", "severity", "must_tolerate", "rides_through", "rides_through_min")
 """Fields of which a ``set`` changes the question rather than the system."""

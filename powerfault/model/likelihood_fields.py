@@ -105,6 +105,11 @@ def switching_success(topology: Topology) -> SwitchingSuccess:
     return success
 
 
+def rates_are(topology: Topology) -> str:
+    """What a rate with an ``error_factor`` is in this file: ``median`` or ``mean`` of its lognormal distribution."""
+    return str(topology.later.get("rates") or "median")
+
+
 def shared_flaws(topology: Topology) -> Iterator[Flaw]:
     """Yield what is wrong with common causes and switching success."""
     yield from _read_causes(topology)[1]

@@ -23,6 +23,7 @@ from powerfault.model.likelihood_fields import (
     common_causes,
     operation_stage,
     rate_flaws,
+    rates_are,
     switching_success,
 )
 from powerfault.model.places import problem_at
@@ -31,7 +32,7 @@ from powerfault.reliability.brackets import bracket_structure
 from powerfault.reliability.consumer_likelihood import ConsumerLikelihood, consumer_likelihoods
 from powerfault.reliability.importance import Importance, importance
 from powerfault.reliability.probability import Span, functions
-from powerfault.reliability.rates import Floats, RateTable, rate_table, shared_causes
+from powerfault.reliability.rates import Floats, RateTable, cause_rate, mode_rate, rate_table, shared_causes
 from powerfault.reliability.structure import Structure, build_structure
 from powerfault.reliability.uncertainty import sample_rates
 from powerfault.reliability.variables import Variable
@@ -104,6 +105,13 @@ class Likelihood:
         names = {m for c in self.consumers for m in c.missing}
         order = {id_: i for i, id_ in enumerate((*self.topology.components, *self.topology.loads))}
         return tuple(sorted(names, key=lambda n: (order.get(n.partition(":")[0], len(order)), n)))
+
+    @property
+    def unrepaired(self) -> tuple[str, ...]:
+        """What is not repaired within the mission: components without ``repair_h``, and common causes likewise."""
+        components = [c.id for c in self.topology.components.values() if c.can_fail and c.repair_h is None]
+        causes = [f"common cause {c.name}" for c in self.causes if cause_rate(self.topology, c).repair_h is None]
+        return (*causes, *components)
 
     def importance(self, consumer: str) -> list[Importance]:
         """The importance of everything that matters to a consumer; empty where it has no number."""
@@ -193,6 +201,29 @@ def _overridden(success: SwitchingSuccess, by_stage: Mapping[str, float]) -> Swi
     return SwitchingSuccess({**success.by_stage, **by_stage}, success.by_id) if by_stage else success
 
 
+def cause_text(topology: Topology, cause: CommonCause) -> str:
+    """What is assumed of the rate and the repair of a common cause."""
+    rate = cause_rate(topology, cause)
+    rates = {mode_rate(topology.components[m], cause.mode) for m in cause.members}
+    repairs = {topology.components[m].repair_h for m in cause.members}
+    if cause.beta is None:
+        how = f"its own rate is {cause.failures_per_million_hours:g} per million hours, beside those of its members"
+    else:
+        how = f"its rate is the share beta = {cause.beta:g} of its members' rates and is taken out of them"
+        if len(rates) > 1:
+            how += " (the members' rates differ: of the greatest)"
+    if rate.repair_h is not None:
+        how += f"; repaired in {rate.repair_h:g} h on average"
+        if cause.repair_h is None and len(repairs) > 1:
+            how += ", as the slowest of its members"
+    elif cause.beta is None:
+        how += "; it has no repair_h and is never repaired, whatever its members' repair_h"
+    else:
+        without = [m for m in cause.members if topology.components[m].repair_h is None]
+        how += f"; never repaired, as {', '.join(without)} {'has' if len(without) == 1 else 'have'} no repair_h"
+    return how
+
+
 def assumptions(result: Likelihood) -> tuple[str, ...]:
     """What the numbers rest on, a sentence each, to stand beside them."""
     topology, settings = result.topology, result.settings
@@ -213,18 +244,16 @@ def assumptions(result: Likelihood) -> tuple[str, ...]:
     left = [m for m in MODES if m in rated and m not in modes]
     if left:
         notes.append(f"Rates are given for modes that are not counted: {', '.join(left)} (ask with --modes).")
-    unrepaired = sum(1 for c in topology.components.values() if c.can_fail and c.repair_h is None)
+    unrepaired = result.unrepaired
     if unrepaired:
-        notes.append(f"{unrepaired} components have no repair_h and are not repaired within the mission.")
+        shown = ", ".join(unrepaired[:12]) + (f" and {len(unrepaired) - 12} more" if len(unrepaired) > 12 else "")
+        notes.append(f"{len(unrepaired)} have no repair_h and are not repaired within the mission: {shown}.")
     if topology.standing:
         notes.append(f"Failed for certain throughout: {', '.join(map(str, topology.standing))}.")
     for cause in result.causes:
-        how = (
-            f"takes the share beta = {cause.beta:g} of the members' rates"
-            if cause.beta is not None
-            else f"has {cause.failures_per_million_hours:g} failures per million hours of its own"
+        notes.append(
+            f"Common cause {cause.name} fails {', '.join(cause.members)} together; {cause_text(topology, cause)}."
         )
-        notes.append(f"Common cause {cause.name} fails {', '.join(cause.members)} together and {how}.")
     if result.success:
         said = [f"{stage} {value:g}" for stage, value in result.success.by_stage.items()]
         said += [f"{id_} {value:g}" for id_, value in result.success.by_id.items()]
@@ -237,7 +266,8 @@ def assumptions(result: Likelihood) -> tuple[str, ...]:
     if result.sampled:
         kind = "alike for components of the same data" if settings.alike else "independently for each component"
         notes.append(
-            f"Rates with an error_factor are lognormal about the given rate as median, drawn {kind}, "
+            f"Rates with an error_factor (95th percentile over median) are lognormal with the rate given as their "
+            f"{rates_are(topology)}, drawn {kind}, "
             f"{settings.samples} samples, seed {settings.seed}; other rates are taken as certain."
         )
     if not result.exact:

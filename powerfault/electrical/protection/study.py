@@ -6,11 +6,12 @@ the two opens first; for each conductor, whether the device ahead of it trips be
 it may; and for each switch that closes onto a dead part, whether its capacitance and the starting power of its loads
 are more than the feeders on the live side give.
 
-A feeder is a source, storage, converter, or regulator that states ``voltage_v`` or ``limits_at_a``. ``limits_at_a`` is
-the current at which its output is held whatever is connected; ``trip_s`` of a feeder is how long it holds before it
-shuts down. A feeder without ``limits_at_a`` is taken to give any current: nothing is then concluded from its side.
-``capacitance_mf`` is in millifarad. The inductance of conductors, the let-through of fuses and the shape of trip
-curves are not modelled: a device is taken to trip at ``trip_s`` from ``trip_a`` upwards, and not below.
+A supply is a source, storage, converter, or regulator that states ``voltage_v`` or ``limits_at_a``. ``limits_at_a`` is
+the current at which its output is held whatever is connected; ``trip_s`` of a supply is how long it holds before it
+shuts down. Of a supply without ``limits_at_a`` the fault current is not known: it may be more than any rating or less
+than any trip, so that what rests on it is not judged. ``capacitance_mf`` is in millifarad. The inductance of
+conductors, the let-through of fuses and the shape of trip curves are not modelled: a device is taken to trip at
+``trip_s`` from ``trip_a`` upwards, and not below.
 """
 
 from __future__ import annotations
@@ -28,16 +29,15 @@ from powerfault.electrical.protection.checks import (
     Inrush,
     Order,
     Protection,
-    guard_findings,
-    infeed_findings,
-    inrush_findings,
-    order_findings,
+    judge,
 )
 from powerfault.model.elements import CONDUCTOR_KINDS, Component, Topology, in_phase
 
 ASSUMPTIONS = (
     "a device trips trip_s after the current reaches trip_a, and not below it",
-    "a current-limited feeder holds limits_at_a into any fault; the least infeed is that of its weakest feeder alone",
+    "a current-limited supply holds limits_at_a into any fault; one without limits_at_a is not judged",
+    "greatest fault current: all supplies at their limits together, short just beyond the device; least: the weakest "
+    "supply alone, short at the far end of the hot conductors below",
     "resistance of cables and jumpers counts; that of contacts and inductance do not",
 )
 
@@ -59,11 +59,8 @@ def study_protection(topology: Topology, derating: Derating, conductors: Iterabl
     grid = _Grid(topology, derating)
     if conductors is None:
         conductors = [id_ for id_, c in topology.components.items() if c.kind in CONDUCTOR_KINDS]
-    infeeds, orders, inrushes = grid.infeeds(), grid.orders(), grid.inrushes()
     guards = [guard for id_ in conductors for guard in grid.guards(id_)]
-    findings = [*infeed_findings(infeeds), *order_findings(orders), *guard_findings(guards)]
-    findings += inrush_findings(inrushes)
-    return Protection(tuple(infeeds), tuple(orders), tuple(guards), tuple(inrushes), tuple(findings))
+    return judge(grid.infeeds(), grid.orders(), guards, grid.inrushes())
 
 
 class _Grid:
@@ -141,62 +138,94 @@ class _Grid:
         where = max(best, key=lambda x: best[x])
         return best[where], where
 
+    def unlimited(self, supplies: Iterable[str]) -> tuple[tuple[str, str], ...]:
+        """Those of ``supplies`` whose limit is not given."""
+        return tuple((s, "limits_at_a") for s in supplies if self.components[s].limits_at_a is None)
+
     def infeeds(self) -> list[Infeed]:
         found = []
         for c in self.components.values():
-            if not is_protective(c) or c.trip_a is None:
+            if not is_protective(c):
                 continue
             for toward in self.directions(c.id):
                 feeders = self.feeders_above(c.id, toward)
                 if not feeders:
                     continue
                 ohm, where = self.far_end(c.id, toward)
-                far = {f: self.current(f, r + ohm) for f, r in feeders.items()}
-                near = sum(self.current(f, r) for f, r in feeders.items())
-                weakest = min(far, key=lambda f: far[f])
-                limit = self.components[weakest].limits_at_a
-                by_resistance = far[weakest] < (math.inf if limit is None else limit)
+                limited = {f: r for f, r in feeders.items() if self.components[f].limits_at_a is not None}
+                far = {f: self.current(f, r + ohm) for f, r in limited.items()}
+                near = sum(self.current(f, r) for f, r in limited.items()) if limited else None
+                weakest = min(far, key=lambda f: far[f]) if far else ""
+                by_resistance = bool(far) and far[weakest] < (self.components[weakest].limits_at_a or 0.0)
                 end = (where if ohm > 0 else c.id) if by_resistance else ""
-                found.append(Infeed(c.id, toward, c.trip_a, far[weakest], near, weakest, end))
+                lacks = (*(() if c.trip_a is not None else ((c.id, "trip_a"),)), *self.unlimited(feeders))
+                found.append(
+                    Infeed(c.id, toward, c.trip_a, far.get(weakest), near, weakest, end, tuple(feeders), lacks)
+                )
         return found
 
     def orders(self) -> list[Order]:
-        """Each protective device against the next one above it on every way, and against feeders that shut down."""
-        found = []
+        """Each protective device against the next one above it on every way, and against supplies that shut down."""
+        found: list[Order] = []
         for c in self.components.values():
-            if not is_protective(c) or c.trip_a is None:
+            if not is_protective(c):
                 continue
             for toward in self.directions(c.id):
-                total = sum(self.current(f, r) for f, r in self.feeders_above(c.id, toward).items())
                 for upper in self.next_above(c.id, toward):
                     if not is_feeder(self.components[upper]) and self._in_chain(c.id, upper):
                         continue  # a device at each end of one run: whichever opens, the same is lost
-                    order = self._order(self.components[upper], c, toward, total)
-                    if order is not None:
-                        found.append(order)
+                    found += self._order(self.components[upper], c, toward)
         return found
 
-    def _order(self, upper: Component, lower: Component, toward: str, total_a: float) -> Order | None:
-        """``total_a`` passes the lower device into a short just beyond it."""
-        if is_feeder(upper):
-            if upper.limits_at_a is None or upper.trip_s is None:
-                return None
-            through, upper_trips = upper.limits_at_a, True
-        else:
-            if upper.trip_a is None:
-                return None
-            through = sum(self.current(f, r) for f, r in self.feeders_above(upper.id, lower.id, toward).items())
-            upper_trips = through >= upper.trip_a
-        lower_trips = lower.trip_a is not None and total_a >= lower.trip_a
+    def _order(self, upper: Component, lower: Component, toward: str) -> Iterator[Order]:
+        """Both devices at the greatest current into a short just beyond the lower, and at the least, far below."""
+        all_ = self.feeders_above(lower.id, toward)
+        through = {upper.id: 0.0} if is_feeder(upper) else self.feeders_above(upper.id, lower.id, toward)
+        lacks = tuple((d.id, "trip_a") for d in (upper, lower) if d.trip_a is None and not is_feeder(d))
+        lacks += self.unlimited(dict.fromkeys((*through, *all_)))
+        total: float | None = sum(self.current(f, r) for f, r in all_.items())
+        upper_a: float | None = sum(self.current(f, r) for f, r in through.items())
+        if self.unlimited(all_):
+            total = None
+        if self.unlimited(through):
+            upper_a = None
+        together = f"all {len(all_)} supplies together" if len(all_) > 1 else f"{''.join(all_)} at its limit"
+        yield self._at(upper, lower, toward, upper_a, total, lacks, "greatest", together)
+        ohm, where = self.far_end(lower.id, toward)
+        far = {f: self.current(f, all_.get(f, r) + ohm) for f, r in through.items()}
+        if far and upper_a is not None:
+            weakest = min(far, key=lambda f: far[f])
+            assumes = f"{weakest} alone, short at {where}" if ohm > 0 else f"{weakest} alone"
+            yield self._at(upper, lower, toward, far[weakest], far[weakest], lacks, "least", assumes)
+
+    def _at(
+        self, upper: Component, lower: Component, toward: str, upper_a: float | None, lower_a: float | None,
+        lacks: tuple[tuple[str, str], ...], at: str, assumes: str,
+    ) -> Order:  # fmt: skip
+        """Compare two devices at one current; a current of ``None`` is not known."""
+        trips_at = upper.limits_at_a if is_feeder(upper) else upper.trip_a
+        if trips_at is None or lower.trip_a is None:
+            return Order(upper.id, lower.id, toward, upper_a, lower_a, None, None, None, at, assumes, lacks)
+        if upper_a is None or lower_a is None:
+            # No more flows through the upper than through the lower: in the right order at any current, or in doubt.
+            in_order = lower.trip_a <= trips_at and upper.trip_s is not None and lower.trip_s is not None
+            if in_order and lower.trip_s is not None and upper.trip_s is not None and lower.trip_s < upper.trip_s:
+                times = (upper.trip_s, lower.trip_s)
+                return Order(upper.id, lower.id, toward, upper_a, lower_a, *times, True, at, "any current")
+            return Order(upper.id, lower.id, toward, upper_a, lower_a, None, None, None, at, assumes, lacks)
+        upper_trips, lower_trips = upper_a >= trips_at * (1 - 1e-9), lower_a >= lower.trip_a
         upper_s, lower_s = upper.trip_s if upper_trips else None, lower.trip_s if lower_trips else None
+        lacks = tuple((d.id, "trip_s") for d in (upper, lower) if d.trip_s is None)
         selective: bool | None
-        if not upper_trips or not lower_trips:
-            selective = not upper_trips
+        if upper_trips and upper.trip_s is None and is_feeder(upper):
+            selective = None  # it may hold its limit for good
+        elif not upper_trips or not lower_trips:
+            selective, lacks = not upper_trips, ()
         elif upper_s is None or lower_s is None:
             selective = None
         else:
-            selective = lower_s < upper_s
-        return Order(upper.id, lower.id, toward, through, total_a, upper_s, lower_s, selective)
+            selective, lacks = lower_s < upper_s, ()
+        return Order(upper.id, lower.id, toward, upper_a, lower_a, upper_s, lower_s, selective, at, assumes, lacks)
 
     def next_above(self, id_: str, *beyond: str) -> list[str]:
         """The nearest protective devices and feeders above, one on each way."""
@@ -235,7 +264,10 @@ class _Grid:
                     at = d.limits_at_a if is_feeder(d) else d.trip_a
                     lets = None if at is None or lets is None else lets + at
                 protects = None if lets is None or carry is None else lets <= carry
-                found.append(Guard(id_, side, group, lets, wire, c.rating_a, protects))
+                fields = {x: "limits_at_a" if is_feeder(self.components[x]) else "trip_a" for x in group}
+                lacks = tuple((x, f) for x, f in fields.items() if getattr(self.components[x], f) is None)
+                lacks += () if carry is not None else ((id_, "rating_a"),)
+                found.append(Guard(id_, side, group, lets, wire, c.rating_a, protects, lacks))
         return found
 
     def inrushes(self) -> list[Inrush]:
@@ -284,6 +316,7 @@ class _Grid:
             volts,
             charge,
             min(holds, default=None),
+            (*self.unlimited(feeders), *(() if volts is not None else ((device.id, "voltage_v"),))),
         )
 
     def running_kw(self, load: str) -> float:

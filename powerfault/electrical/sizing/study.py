@@ -29,7 +29,7 @@ from dataclasses import dataclass, replace
 
 from powerfault.electrical.currents.derating import Derating, read_derating
 from powerfault.electrical.currents.quantity import UNMET, Finding
-from powerfault.electrical.protection.checks import Protection
+from powerfault.electrical.protection.checks import Protection, judge
 from powerfault.electrical.protection.study import study_protection
 from powerfault.electrical.sizing.gauge_choice import ConductorSize, size_conductor
 from powerfault.electrical.sizing.transfer import (
@@ -126,4 +126,4 @@ def _concerning(whole: Protection, topology: Topology) -> Protection:
     infeeds = tuple(x for x in whole.infeeds if x.device in near)
     orders = tuple(x for x in whole.orders if x.upper in near and (x.lower in near or x.selective is False))
     inrushes = tuple(x for x in whole.inrushes if x.device in near)
-    return Protection(infeeds, orders, whole.guards, inrushes, tuple(f for f in whole.findings if f.id in near))
+    return judge(infeeds, orders, whole.guards, inrushes)

@@ -6,12 +6,14 @@ import math
 from collections.abc import Sequence
 from typing import Any
 
+from powerfault.model.likelihood_fields import rates_are
 from powerfault.output.blocks.chances import amount_text, number_text, share_text, span_text
 from powerfault.output.blocks.tables import Cell, Table, ToneCell
 from powerfault.reliability.change import ConsumerRatio, ImportancePair, LikelihoodChange
 from powerfault.reliability.consumer_likelihood import ConsumerLikelihood
 from powerfault.reliability.importance import CONVENTION, Importance
 from powerfault.reliability.probability import Span
+from powerfault.reliability.rates import cause_rate
 from powerfault.reliability.study import Likelihood, assumptions
 from powerfault.reliability.uncertainty import Quantiles
 
@@ -99,7 +101,8 @@ def uncertainty_table(change: LikelihoodChange) -> Table:
                 rows.append((c.id, what, *numbers, q.samples))
     return Table(
         "likelihood-uncertainty",
-        "Spread from the error factors of the rates",
+        f"Spread from the error factors, each rate given being the {rates_are(change.last.topology)} of its lognormal "
+        "distribution",
         ("consumer", "of", "5 %", "median", "95 %", "mean", "samples"),
         tuple(rows),
         shown=24,
@@ -247,6 +250,7 @@ def likelihood_json(change: LikelihoodChange, focus: Sequence[str]) -> dict[str,
         "samples": change.last.settings.samples,
         "seed": change.last.settings.seed,
         "with": list(change.after.topology.applied) if change.after else list(change.before.topology.applied),
+        "rates": rates_are(change.last.topology),
         "missing": list(missing_rates(change)),
         "fussell_vesely": CONVENTION,
         "before": _side_json(change.before),
@@ -271,9 +275,11 @@ def _side_json(side: Likelihood) -> dict[str, Any]:
         "exact": side.exact,
         "greatest_gap": side.greatest_gap,
         "assumptions": list(assumptions(side)),
+        "unrepaired": list(side.unrepaired),
         "common_causes": [
             {"name": c.name, "members": list(c.members), "mode": c.mode, "beta": c.beta,
-             "failures_per_million_hours": c.failures_per_million_hours}
+             "failures_per_million_hours": c.failures_per_million_hours,
+             "repair_h": cause_rate(side.topology, c).repair_h}
             for c in side.causes
         ],
         "switching_success": {**side.success.by_stage, **side.success.by_id},

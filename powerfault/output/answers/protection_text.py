@@ -4,29 +4,46 @@ from __future__ import annotations
 
 from typing import Any
 
+from powerfault.electrical.currents.quantity import UNMET
 from powerfault.electrical.protection.checks import Protection
 from powerfault.electrical.protection.study import ASSUMPTIONS
 from powerfault.model.elements import Topology
+from powerfault.model.places import any_of
 from powerfault.output.answers import size_tables as tables
 from powerfault.output.blocks.blocks import Block, Bullets, Heading, Paragraph, TableBlock
 
 
 def protection_blocks(topology: Topology, found: Protection) -> list[Block]:
-    unmet = [f for f in found.findings if f.grave == "unmet"]
-    text = f"{topology.name}: " + (
-        f"{len(unmet)} finding{'s' if len(unmet) != 1 else ''} against the protection."
-        if unmet
-        else "nothing found against the protection, as far as the file's figures go."
-    )
-    blocks: list[Block] = [Paragraph(text, "bad" if unmet else "good")]
+    blocks: list[Block] = [Paragraph(f"{topology.name}: {headline(found)}", tone(found))]
     for table in (
         tables.finding_table("protection-findings", found.findings), tables.guard_table(found),
         tables.infeed_table(found), tables.order_table(found), tables.inrush_table(found),
     ):  # fmt: skip
         if table.rows:
             blocks.append(TableBlock(table))
-    blocks += [Heading("What this rests on"), Bullets(ASSUMPTIONS)]
+    blocks += [Heading("Assumptions"), Bullets(ASSUMPTIONS)]
     return blocks
+
+
+def headline(found: Protection) -> str:
+    """The verdict in a sentence; what is not judged is never left out of it."""
+    unmet = sum(f.grave == UNMET for f in found.findings)
+    open_, fields = found.not_judged, ("trip_a", "trip_s", "limits_at_a", "rating_a", "voltage_v")
+    lacking = [f for f in fields if any(f == field for x in open_ for _, field in x.lacks)]
+    checks = len(found.checks)
+    said = f"{unmet} finding{'s' if unmet != 1 else ''} against the protection" if unmet else ""
+    if open_:
+        left = f"not judged: {len(open_)} of {checks} checks lack {any_of(lacking)}"
+        return f"{said}; {left}." if said else f"{left}; nothing found against the other {checks - len(open_)}."
+    if not checks:
+        return "nothing to judge: no protective device stands below a supply, and no conductor is named."
+    return f"{said}." if said else f"nothing found against the protection in {checks} checks."
+
+
+def tone(found: Protection) -> str:
+    if any(f.grave == UNMET for f in found.findings):
+        return "bad"
+    return "doubt" if found.not_judged or not found.checks else "good"
 
 
 def protection_answer(topology: Topology, found: Protection) -> dict[str, Any]:

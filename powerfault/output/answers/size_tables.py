@@ -6,7 +6,7 @@ import math
 from typing import Any
 
 from powerfault.electrical.currents.quantity import NOTE, UNKNOWN, UNMET, Finding, Quantity
-from powerfault.electrical.protection.checks import Protection
+from powerfault.electrical.protection.checks import Infeed, Protection, lacks_text
 from powerfault.electrical.sizing.gauge_choice import ConductorSize, DirectionSize, GaugeRow
 from powerfault.electrical.sizing.study import SizeStudy
 from powerfault.electrical.sizing.transfer import Transfer
@@ -20,7 +20,7 @@ NUMBERS = frozenset({
     "usable kWh", "flat after h", "kWh a cycle", "must last h", "drops after h",
 })  # fmt: skip
 """Titles of columns that hold numbers."""
-GRAVE_WORDS = {UNMET: ("not met", "bad"), UNKNOWN: ("cannot be told", "doubt"), NOTE: ("note", "")}
+GRAVE_WORDS = {UNMET: ("not met", "bad"), UNKNOWN: ("not judged", "doubt"), NOTE: ("note", "")}
 
 
 def figure(value: float | None, digits: int = 4) -> str:
@@ -135,7 +135,8 @@ def guard_table(protection: Protection) -> Table:
         ("conductor", "side", "device ahead", "lets through A", "wire may carry A", "rating_a", "verdict"),
         tuple(
             (g.conductor, g.side, g.name, figure(g.lets_a), figure(g.wire_a), figure(g.rating_a),
-             _toned(g.protects, "protects", "DOES NOT PROTECT", "unknown"))
+             _toned(g.protects, "protects", "DOES NOT PROTECT",
+                    f"not judged: {lacks_text(g.lacks)}" if g.lacks else "not judged"))
             for g in protection.guards
         ),
         numeric=NUMBERS,
@@ -143,29 +144,37 @@ def guard_table(protection: Protection) -> Table:
 
 
 def infeed_table(protection: Protection) -> Table:
-    """Whether each device trips on what feeders can drive into a short beyond it."""
+    """Whether each device trips at the greatest and at the least fault current beyond it."""
     return Table(
         "protection-infeed",
-        "Is the infeed enough to trip the device?",
-        ("device", "short towards", "trips at A", "least A", "from", "at", "most A", "verdict"),
+        "Does the device trip at the greatest and at the least fault current?",
+        ("device", "short towards", "trips at A", "greatest A", "from", "at greatest", "least A", "from alone", "at",
+         "at least"),
         tuple(
-            (x.device, x.toward, figure(x.trip_a), figure(x.least_a), x.weakest, x.far_end or "its limit",
-             figure(x.most_a), ToneCell("NOT FROM EACH FEEDER", "bad") if x.trips is None
-             else _toned(x.trips, "trips", "NEVER TRIPS", ""))
+            (x.device, x.toward, figure(x.trip_a), figure(x.most_a), " + ".join(x.supplies),
+             trips_cell(x, x.trips_at_most), figure(x.least_a), x.weakest or "-", x.far_end or "its limit",
+             trips_cell(x, x.trips_at_least))
             for x in protection.infeeds
         ),
         numeric=NUMBERS,
     )  # fmt: skip
 
 
+def trips_cell(x: Infeed, trips: bool | None) -> ToneCell:
+    return _toned(trips, "trips", "DOES NOT TRIP", f"not judged: {lacks_text(x.lacks)}" if x.lacks else "not judged")
+
+
 def order_table(protection: Protection) -> Table:
     return Table(
         "protection-order",
-        "Which of two devices on one way opens first?",
-        ("upper", "lower", "short towards", "through upper A", "upper s", "lower s", "opens first"),
+        "Which of two devices in series clears first?",
+        ("upstream", "downstream", "short towards", "fault current", "assumes", "through upstream A", "upstream s",
+         "downstream s", "margin s", "clears first"),
         tuple(
-            (x.upper, x.lower, x.toward, figure(x.upper_a), figure(x.upper_s), figure(x.lower_s),
-             _toned(x.selective, "the lower one", "THE UPPER ONE", "unknown"))
+            (x.upper, x.lower, x.toward, x.at, x.assumes, figure(x.upper_a), figure(x.upper_s), figure(x.lower_s),
+             figure(x.margin_s),
+             _toned(x.selective, "the downstream one", "THE UPSTREAM ONE",
+                    f"not judged: {lacks_text(x.lacks)}" if x.lacks else "not judged"))
             for x in protection.orders
         ),
         numeric=NUMBERS,
@@ -300,28 +309,38 @@ def _quantity_json(q: Quantity) -> dict[str, Any]:
 
 def protection_json(protection: Protection) -> dict[str, Any]:
     return {
+        "checks": len(protection.checks),
+        "not_judged": len(protection.not_judged),
         "conductors": [
             {"id": g.conductor, "side": g.side, "devices": list(g.devices), "lets_a": finite(g.lets_a),
-             "wire_a": g.wire_a, "rating_a": g.rating_a, "protects": g.protects}
+             "wire_a": g.wire_a, "rating_a": g.rating_a, "protects": g.protects, "lacks": _lacks_json(g.lacks)}
             for g in protection.guards
         ],
         "infeed": [
             {"device": x.device, "toward": x.toward, "trip_a": x.trip_a, "least_a": finite(x.least_a),
-             "most_a": finite(x.most_a), "weakest": x.weakest, "far_end": x.far_end, "trips": x.trips}
+             "most_a": finite(x.most_a), "supplies": list(x.supplies), "weakest": x.weakest or None,
+             "far_end": x.far_end, "trips_at_greatest": x.trips_at_most, "trips_at_least": x.trips_at_least,
+             "lacks": _lacks_json(x.lacks)}
             for x in protection.infeeds
         ],
         "order": [
             {"upper": x.upper, "lower": x.lower, "toward": x.toward, "upper_a": finite(x.upper_a),
-             "lower_a": finite(x.lower_a), "upper_s": x.upper_s, "lower_s": x.lower_s, "selective": x.selective}
+             "lower_a": finite(x.lower_a), "upper_s": x.upper_s, "lower_s": x.lower_s,
+             "margin_s": x.margin_s, "fault_current": x.at, "assumes": x.assumes, "selective": x.selective,
+             "lacks": _lacks_json(x.lacks)}
             for x in protection.orders
         ],
         "closing": [
             {"device": x.device, "from": x.live, "capacitance_mf": x.capacitance_mf, "charge_s": x.charge_s,
              "holds_s": x.holds_s, "gives_kw": finite(x.gives_kw), "live_kw": x.live_kw, "start_kw": x.start_kw,
-             "largest_start_kw": x.largest_start_kw}
+             "largest_start_kw": x.largest_start_kw, "lacks": _lacks_json(x.lacks)}
             for x in protection.inrushes
         ],
     }  # fmt: skip
+
+
+def _lacks_json(lacks: tuple[tuple[str, str], ...]) -> list[dict[str, str]]:
+    return [{"id": id_, "field": field} for id_, field in lacks]
 
 
 def finite(value: float | None) -> float | None:
