@@ -313,8 +313,10 @@ PROBLEMS = [
     (with_lines("defaults: {rides_through: off}"), "defaults.rides_through: expected uninterrupted, automatic"),
     (
         with_lines("stage_minutes: {automatic: 5, commanded: 4}"),
-        "12:42: stage_minutes.commanded: minutes rise from stage to stage, but commanded (4) is below automatic (5)",
+        "12:42: stage_minutes.commanded: "
+        "minutes rise from stage to stage, but commanded (4) is not above automatic (5)",
     ),
+    (with_lines("stage_minutes: {automatic: 5, commanded: 5}"), "commanded (5) is not above automatic (5)"),
     (with_lines("stage_minutes: {uninterrupted: 0}"), "stage_minutes.uninterrupted: unknown field of stage_minutes"),
     # components
     (component("X: {}"), "3:6: components.X: must give kind: what it is"),
@@ -545,6 +547,7 @@ PROBLEMS = [
     ),
     # functions
     (function("X: {}"), "11:6: functions.X: must give of"),
+    (function("X: {of: [FAN, FAN]}"), "functions.X.of[1]: FAN is named twice; name each member once"),
     (function("X: {of: []}"), "functions.X.of: expected at least one id, found an empty list"),
     (function("X: {of: FAN}"), "functions.X.of: expected a list of ids, found text 'FAN'; put it in brackets: [FAN]"),
     (

@@ -71,6 +71,8 @@ def command(
     before = load_topology(file)
     after = apply_proposals(before, proposals) if proposals else None
     known = after if after is not None else before
+    for change in known.question_changes:
+        click.echo(f"the question was changed: {change}", err=True)
     if phase is not None and phase not in known.phase_names:
         raise RequestError(f"no phase {phase!r}{nearest(phase, known.phase_names)}; the file has "
                            f"{', '.join(known.phase_names)}")  # fmt: skip

@@ -85,6 +85,8 @@ def command(
     check_sheet_name(output)
     before = load_topology(file)
     after = apply_proposals(before, proposals) if proposals else None
+    for asked in after.question_changes if after else ():
+        click.echo(f"the question was changed: {asked}", err=True)
     last = after or before
     for id_ in consumers:
         if id_ not in last.loads and id_ not in last.functions:

@@ -102,12 +102,16 @@ def show_blocks(blocks: Iterable[Block], rows_shown: int | None = None) -> None:
 
 
 def load_applied(file: str, proposals: tuple[str, ...]) -> Topology:
-    """Read ``file`` and apply ``proposals`` in the order given."""
+    """Read ``file`` and apply ``proposals`` in the order given; say on standard error how they change the question."""
     from powerfault.model.modify import apply_proposals
     from powerfault.model.reader import load_topology
 
     topology = load_topology(file)
-    return apply_proposals(topology, proposals) if proposals else topology
+    if proposals:
+        topology = apply_proposals(topology, proposals)
+        for change in topology.question_changes:
+            click.echo(f"the question was changed: {change}", err=True)
+    return topology
 
 
 class Progress:

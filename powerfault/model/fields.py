@@ -49,6 +49,8 @@ class Field(NamedTuple):
     default: Any = None
     required: bool = False
     at_least_one: bool = False
+    once: bool = False
+    """Whether to name something twice is an error; elsewhere it counts once, with a notice."""
 
 
 def _table(*fields: Field) -> dict[str, Field]:
@@ -140,7 +142,7 @@ LOAD = _table(
 )  # fmt: skip
 
 FUNCTION = _table(
-    Field("of", "ids", "its members: loads, functions, components", required=True, at_least_one=True),
+    Field("of", "ids", "its members: loads, functions, components", required=True, at_least_one=True, once=True),
     Field("label", "text", "the name to show instead of the id"),
     Field("at_least", "whole", "how many members must be served", least=1, default=1),
     *_JUDGED,
@@ -158,7 +160,7 @@ DEFAULTS = _table(
     Field("rides_through", "choice", "for every consumer that does not say", choices=STAGES, default=STAGES[0]),
 )
 STAGE_MINUTES = _table(
-    *(Field(stage, "number", f"minutes until {stage} switching is done", least=0) for stage in STAGES[1:])
+    *(Field(stage, "number", f"minutes until {stage} switching is done", above=0) for stage in STAGES[1:])
 )
 STANDING = _table(Field("failed", "events", "what is broken today: part of every case, never counted"))
 ADD = _table(

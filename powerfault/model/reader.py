@@ -160,8 +160,8 @@ class _Reader:
         minutes: dict[str, float] = self.values.fields("stage_minutes", data, STAGE_MINUTES, "stage_minutes")
         given = [stage for stage in STAGES[1:] if stage in minutes]
         for before, after in pairwise(given):
-            if minutes[after] < minutes[before]:
-                message = f"minutes rise from stage to stage, but {after} ({minutes[after]:g}) is below " \
+            if minutes[after] <= minutes[before]:
+                message = f"minutes rise from stage to stage, but {after} ({minutes[after]:g}) is not above " \
                           f"{before} ({minutes[before]:g})"  # fmt: skip
                 self.findings.problem(f"stage_minutes.{after}", message)
         return {stage: minutes[stage] for stage in given}

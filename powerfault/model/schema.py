@@ -160,6 +160,6 @@ def _type(field: Field) -> dict[str, Any]:
         "feeds": {"$ref": "#/$defs/feed"},
     }.get(field.type, {})
     if items:
-        least = {"minItems": 1} if field.at_least_one else {}
+        least = ({"minItems": 1} if field.at_least_one else {}) | ({"uniqueItems": True} if field.once else {})
         return {"type": ["array", *null], "items": items, **least}
     return {"type": ["object", *null]} if field.type == "mapping" else {}

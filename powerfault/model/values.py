@@ -200,7 +200,8 @@ class Values:
             return WRONG
         if field.at_least_one and not items:
             self.findings.problem(path, "expected at least one id, found an empty list")
-        return self._once(path, [self._name(f"{path}[{i}]", item, expected[10:-1]) for i, item in enumerate(items)])
+        names = [self._name(f"{path}[{i}]", item, expected[10:-1]) for i, item in enumerate(items)]
+        return self._once(path, names, refuse=field.once)
 
     def _name(self, path: str, item: Any, what: str) -> Any:
         if isinstance(item, str):
@@ -212,14 +213,18 @@ class Values:
         hint = "; an id is text, not a boolean" if isinstance(item, bool) else ""
         return self._expected(path, an, item, hint)
 
-    def _once(self, path: str, items: list[Any]) -> tuple[Any, ...]:
-        """Drop what was wrong and what is named twice; the latter with a notice."""
+    def _once(self, path: str, items: list[Any], *, refuse: bool = False) -> tuple[Any, ...]:
+        """Drop what was wrong and what is named twice; the latter with a notice, or as an error to ``refuse`` it."""
         seen: dict[Any, None] = {}
         for number, item in enumerate(items):
             if item is WRONG:
                 continue
             if item in seen:
-                self.findings.notice(f"{path}[{number}]", f"{shorten(str(item))} is named twice; it counts once")
+                here, what = f"{path}[{number}]", f"{shorten(str(item))} is named twice"
+                if refuse:
+                    self.findings.problem(here, f"{what}; name each member once")
+                else:
+                    self.findings.notice(here, f"{what}; it counts once")
             seen[item] = None
         return tuple(seen)
 
