@@ -16,8 +16,8 @@ import pytest
 
 PACKAGE = Path(__file__).parent.parent / "powerfault"
 FLOORS = (
-    "errors", "model", "network", "failures", "electrical", "tolerance", "reliability", "fitting", "output", "api",
-    "cli",
+    "errors", "files", "model", "network", "failures", "electrical", "tolerance", "reliability", "fitting", "output",
+    "api", "cli",
 )  # fmt: skip
 """From the ground up: a floor stands on those before it."""
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import time
 from pathlib import Path
 
 import pytest
@@ -15,7 +16,7 @@ from powerfault.model.elements import MODES, OUTCOMES
 from powerfault.model.reader import load_topology, read_topology_text
 from powerfault.network.failure_modes import list_events
 from powerfault.network.graph import build_network
-from powerfault.output.answers.worksheet import worksheet_csv, worksheet_markdown
+from powerfault.output.answers.worksheet import worksheet_csv, worksheet_markdown, worksheet_xlsx
 from powerfault.tolerance.worksheet import COLUMNS, worksheet_rows
 
 TEXT = """
@@ -94,3 +95,10 @@ def test_a_form_that_contradicts_the_name_is_refused(tmp_path: Path) -> None:
     assert result.exit_code == 2
     assert "contradict each other" in result.output
     assert not (tmp_path / "w.xlsx").exists()
+
+
+def test_the_workbook_is_the_same_at_any_time() -> None:
+    pytest.importorskip("xlsxwriter")
+    first = worksheet_xlsx("x", [])
+    time.sleep(1.1)
+    assert worksheet_xlsx("x", []) == first

@@ -6,10 +6,17 @@ libraries that ``report`` needs.
 
 from __future__ import annotations
 
+import contextlib
+import errno
 import gc
 import importlib
+import io
 import os
+import signal
 import sys
+import threading
+import warnings
+from typing import Any
 
 import click
 
@@ -68,6 +75,19 @@ class _Commands(click.Group):
         found: click.Command = importlib.import_module(f"powerfault.cli.{cmd_name}").command
         return found
 
+    def make_context(self, *arguments: Any, **options: Any) -> click.Context:
+        try:
+            return super().make_context(*arguments, **options)
+        except OSError as error:  # the help
+            raise _OutputGoneError(error) from error
+
+    def invoke(self, ctx: click.Context) -> Any:
+        try:
+            return super().invoke(ctx)
+        except OSError as error:
+            # What a command writes to files ends in errors of its own; this is standard output.
+            raise _OutputGoneError(error) from error
+
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         widest = max(map(len, COMMANDS))
         for question, group in GROUPS.items():
@@ -86,34 +106,111 @@ def program() -> None:
     """
 
 
+class _OutputGoneError(Exception):
+    """Standard output took no more; carries the error."""
+
+
+class _Closed(io.TextIOBase):
+    """Stands for a standard output that was closed before the start: nothing can be written, and is not lost unsaid."""
+
+    def write(self, text: str) -> int:
+        raise OSError(errno.EBADF, os.strerror(errno.EBADF))
+
+
 def main(arguments: list[str] | None = None) -> None:
     """Run the command line and exit: 0 done, 2 bad input, 3 unmet (when asked), 130 interrupted."""
     # Nearly all objects of a short command live to its end; looking for garbage less often saves a twentieth of it.
     gc.set_threshold(50_000, 20, 20)
+    _open_standard_streams()
+    _hear_signals()
+    warnings.showwarning = _say_warning
+    status = _run(arguments)
+    # From here on a signal ends the process as it ends any other.
+    for number in (signal.SIGINT, signal.SIGTERM):
+        if signal.getsignal(number) is not signal.SIG_IGN:
+            signal.signal(number, signal.SIG_DFL)
+    gc.freeze()  # at exit all memory is given back at once; no need to search it for garbage first
+    sys.exit(status)
+
+
+def _run(arguments: list[str] | None) -> int:
     try:
         status = program.main(args=arguments, prog_name="powerfault", standalone_mode=False)
-        sys.stdout.flush()
-        gc.freeze()  # at exit all memory is given back at once; no need to search it for garbage first
-        sys.exit(status if isinstance(status, int) else 0)
-    except click.exceptions.Abort:
-        click.echo("interrupted; nothing was left half written", err=True)
-        sys.exit(EXIT_INTERRUPTED)
+        _flush()
+        return status if isinstance(status, int) else 0
+    except (click.exceptions.Abort, KeyboardInterrupt):
+        _say("interrupted; nothing was left half written")
+        return EXIT_INTERRUPTED
     except click.ClickException as error:
-        error.show()
-        sys.exit(EXIT_USAGE)
-    except KeyboardInterrupt:
-        click.echo("interrupted; nothing was left half written", err=True)
-        sys.exit(EXIT_INTERRUPTED)
-    except BrokenPipeError:
-        # The reader (a pager, head) went away: no complaint, and none at interpreter shutdown either.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        sys.exit(0)
+        with contextlib.suppress(OSError):
+            error.show()
+        return EXIT_USAGE
+    except _OutputGoneError as gone:
+        return _without_output(gone.args[0])
     except ModelError as error:
         for problem in error.problems:
-            click.echo(str(problem), err=True)
+            _say(str(problem))
         count = len(error.problems)
-        click.echo(f"error: {count} problem{'s' if count != 1 else ''} found; nothing was computed", err=True)
-        sys.exit(EXIT_USAGE)
+        _say(f"error: {count} problem{'s' if count != 1 else ''} found; nothing was computed")
+        return EXIT_USAGE
     except PowerfaultError as error:
-        click.echo(f"error: {error}", err=True)
-        sys.exit(EXIT_USAGE)
+        _say(f"error: {error}")
+        return EXIT_USAGE
+    except MemoryError:
+        _say("error: there is not the memory for this; ask for a lower --order, or fewer --modes")
+        return EXIT_USAGE
+
+
+def _say(line: str) -> None:
+    """A line on standard error, where there is one that takes it."""
+    with contextlib.suppress(OSError, ValueError):
+        click.echo(line, err=True)
+
+
+def _say_warning(message: Warning | str, *_: object, **__: object) -> None:
+    _say(f"warning: {message}")
+
+
+def _flush() -> None:
+    try:
+        sys.stdout.flush()
+    except OSError as error:
+        raise _OutputGoneError(error) from error
+
+
+def _without_output(error: OSError) -> int:
+    """Say that standard output is full or closed; nothing where a pager or ``head`` has read enough."""
+    # Python flushes standard output once more at its end: to nowhere.
+    with contextlib.suppress(OSError):
+        os.dup2(os.open(os.devnull, os.O_WRONLY), 1)
+    if error.errno == errno.EPIPE:
+        return 0
+    _say(f"error: cannot write to standard output: {error.strerror or error}")
+    return EXIT_USAGE
+
+
+def _open_standard_streams() -> None:
+    """Let no file that is opened later take the number of a standard stream that was closed."""
+    for number in range(3):
+        try:
+            os.fstat(number)
+        except OSError:
+            os.open(os.devnull, os.O_RDWR)  # takes the lowest free number: this one
+    if sys.stdout is None:
+        sys.stdout = _Closed()
+    if sys.stderr is None:
+        sys.stderr = open(os.devnull, "w", encoding="utf-8")  # noqa: SIM115 - to the end of the process
+
+
+def _hear_signals() -> None:
+    """A request to end is an interruption, as Ctrl-C is; once interrupted, tidying up is not interrupted again."""
+
+    def interrupt(*_: object) -> None:
+        for number in (signal.SIGINT, signal.SIGTERM):
+            signal.signal(number, signal.SIG_IGN)
+        raise KeyboardInterrupt
+
+    if threading.current_thread() is threading.main_thread():
+        for number in (signal.SIGINT, signal.SIGTERM):
+            if signal.getsignal(number) is not signal.SIG_IGN:  # as under nohup
+                signal.signal(number, interrupt)

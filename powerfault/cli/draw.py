@@ -55,10 +55,10 @@ def command(
     Before and after share one layout, so two drawings made with the same --with can be laid over each other.
     """
     from powerfault.errors import RequestError, nearest
+    from powerfault.files import write_atomically
     from powerfault.model.modify import apply_proposals
     from powerfault.model.reader import load_topology
     from powerfault.network.failure_modes import parse_event
-    from powerfault.output.blocks.files import write_atomically
     from powerfault.output.pictures.case_pictures import CasePictures
     from powerfault.output.pictures.picture_graph import AFTER, BEFORE
     from powerfault.output.pictures.png import png_of

@@ -51,7 +51,7 @@ def command(
             raise RequestError("say where the work is with --at, or which proposal is fitted with --with")
     study = study_isolation(topology, ends, points=open_points, phases=phases, minutes=minutes)
     if output:
-        from powerfault.output.blocks.files import write_atomically
+        from powerfault.files import write_atomically
 
         if output.endswith(".md"):
             from powerfault.output.answers.isolation_text import isolation_markdown

@@ -111,7 +111,7 @@ def command(
         change = compare_likelihoods(before, after, settings, events, progress)
     focus = list(consumers) or change.focus()
     if output:
-        from powerfault.output.blocks.files import write_atomically
+        from powerfault.files import write_atomically
 
         if output.endswith(".svg"):
             from powerfault.output.pictures.likelihood_picture import likelihood_picture

@@ -88,9 +88,9 @@ def check_sheet_name(output: str | None) -> None:
 
 def print_json(value: Any) -> None:
     """Print a result as one line of JSON."""
-    import json
+    from powerfault.files import json_text
 
-    click.echo(json.dumps(value, ensure_ascii=False))
+    click.echo(json_text(value))
 
 
 def show_blocks(blocks: Iterable[Block], rows_shown: int | None = None) -> None:

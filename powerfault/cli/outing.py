@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import click
 
 from powerfault.cli import EXIT_UNMET
@@ -44,16 +42,21 @@ def command(
     from powerfault.output.answers.outing_text import outing_json, print_plan, verdict_line
     from powerfault.output.blocks.screen import Screen
 
+    if folder:
+        from powerfault.files import check_folder
+
+        check_folder(folder, mark="plan.json")
     topology = load_topology(file)
     plan = load_plan(plan_file, topology)
     with Progress("steps") as progress:
         study = study_plan(topology, plan, order=order, modes=modes, find_order=not no_order, progress=progress)
     if folder:
-        from powerfault.output.blocks.files import write_atomically
+        from powerfault.files import folder_opened
         from powerfault.output.sections.outing_files import outing_files
 
-        for name, content in outing_files(study).items():
-            write_atomically(Path(folder) / name, content)
+        with folder_opened(folder, mark="plan.json") as stage:
+            for name, content in outing_files(study).items():
+                (stage / name).write_bytes(content.encode("utf-8"))
     if as_json:
         print_json(outing_json(study))
     elif folder:

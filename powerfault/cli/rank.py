@@ -62,7 +62,7 @@ def command(
             progress=progress,
         )
     if output:
-        from powerfault.output.blocks.files import write_atomically
+        from powerfault.files import write_atomically
 
         if output.endswith(".svg"):
             from powerfault.output.pictures.ranking_picture import ranking_svg

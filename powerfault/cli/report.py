@@ -50,7 +50,8 @@ def command(
 ) -> int:
     """Write the report on FILE, before and after its proposals, into a folder: report.html and its companions."""
     from powerfault.cli import EXIT_UNMET
-    from powerfault.errors import OutputError, ToolError
+    from powerfault.errors import ToolError
+    from powerfault.files import check_folder
     from powerfault.model.modify import apply_proposals
     from powerfault.model.reader import load_topology
     from powerfault.output.pictures.browser import find_browser
@@ -64,8 +65,7 @@ def command(
             "--pdf needs a Chromium and none was found: install one (on Debian 'apt install chromium'), name it in "
             "POWERFAULT_CHROMIUM, or open report.html in any browser and print it to PDF"
         )
-    if Path(folder).exists() and not Path(folder).is_dir():
-        raise OutputError(f"-o {folder}: there is a file of that name; give a folder")
+    check_folder(folder, mark="report.html")
     limit = None if yes else CASES_WITHOUT_ASKING
     before = load_topology(file)
     after = apply_proposals(before, proposals) if proposals else None

@@ -11,8 +11,8 @@ def command() -> None:
 
     Save it beside your files and name it in the settings of your editor's YAML support.
     """
-    import json
 
+    from powerfault.files import json_text
     from powerfault.model.schema import topology_schema
 
-    click.echo(json.dumps(topology_schema(), indent=2, ensure_ascii=False))
+    click.echo(json_text(topology_schema(), indent=2))

@@ -94,7 +94,7 @@ def command(
             limit=None if yes else CASES_WITHOUT_ASKING,
         )
     if output:
-        from powerfault.output.blocks.files import write_atomically
+        from powerfault.files import write_atomically
 
         if output.endswith(".svg"):
             from powerfault.output.pictures.size_picture import gauge_picture

@@ -19,7 +19,7 @@ def command(file: str, force: bool) -> None:
     if file == "-":
         click.echo(STARTER, nl=False)
         return
-    from powerfault.output.blocks.files import write_atomically
+    from powerfault.files import write_atomically
 
     if os.path.lexists(file) and not force:
         raise OutputError(f"{file} is there already; choose another name, or --force to overwrite it")

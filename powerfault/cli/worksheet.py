@@ -23,10 +23,10 @@ def command(
     file: str, modes: str, given: tuple[str, ...], proposals: tuple[str, ...], form: str | None, output: str | None
 ) -> None:
     """Write the failure worksheet of FILE: local, next-higher and end effect of each component and mode."""
+    from powerfault.files import write_atomically
     from powerfault.network.failure_modes import check_modes, merge_given, parse_event
     from powerfault.network.graph import build_network
     from powerfault.output.answers.worksheet import worksheet_csv, worksheet_markdown, worksheet_xlsx
-    from powerfault.output.blocks.files import write_atomically
     from powerfault.tolerance.worksheet import worksheet_rows
 
     topology = load_applied(file, proposals)

@@ -30,6 +30,7 @@ from yaml.events import (
 from yaml.reader import Reader
 
 from powerfault.errors import ModelError, Problem
+from powerfault.files import note_read
 from powerfault.model.places import Position, printable, shorten
 
 MAX_BYTES = 20_000_000
@@ -88,9 +89,11 @@ def read_bytes(source: str | os.PathLike[str]) -> tuple[str, bytes]:
     shown = "<standard input>" if name == "-" else name
     try:
         if name == "-":
+            note_read(sys.stdin.buffer)
             content = sys.stdin.buffer.read(MAX_BYTES + 1)
         else:
             with open(name, "rb") as stream:
+                note_read(stream)
                 content = stream.read(MAX_BYTES + 1)
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or str(error)

@@ -1,6 +1,6 @@
 """The report: sections in order, written as one self-contained page, Markdown, JSON, CSV and separate drawings.
 
-All files are made in a temporary folder beside the target and moved into place at the end, so a reader never finds
+All files are made in a folder beside the target, which takes its place by one rename, so a reader never finds
 half a report. Nothing in them depends on the clock or the machine.
 """
 
@@ -8,15 +8,12 @@ from __future__ import annotations
 
 import base64
 import hashlib
-import json
 import os
-import shutil
-import tempfile
 from collections.abc import Callable, Mapping
 from pathlib import Path
 
 from powerfault import __version__
-from powerfault.errors import OutputError
+from powerfault.files import MANIFEST, folder_opened, json_text
 from powerfault.output.blocks.blocks import Section, environment, section_html, section_markdown
 from powerfault.output.blocks.tables import Table, csv_text, escape_markdown, write_workbook
 from powerfault.output.blocks.text_width import shorten
@@ -91,19 +88,10 @@ def write_report(
     the folder cannot be written and :class:`ToolError` where a tool that was asked for is absent; then nothing of the
     target is changed.
     """
-    target = Path(folder)
-    try:
-        target.parent.mkdir(parents=True, exist_ok=True)
-        stage = Path(tempfile.mkdtemp(dir=target.parent, prefix=f".{target.name[:40]}-"))
-    except OSError as error:
-        raise OutputError(f"cannot write {target}: {error.strerror or error}; choose another place with -o") from error
-    try:
+    with folder_opened(folder, mark="report.html") as stage:
         _write_all(report, stage, drawings, workbook, pdf, extra, told)
-        return _move(stage, target)
-    except OSError as error:
-        raise OutputError(f"cannot write {target}: {error.strerror or error}; choose another place with -o") from error
-    finally:
-        shutil.rmtree(stage, ignore_errors=True)
+        names = [str(p.relative_to(stage)) for p in stage.rglob("*") if p.is_file()]
+    return sorted([*names, MANIFEST])
 
 
 def _write_all(
@@ -120,7 +108,7 @@ def _write_all(
     _write(stage / "report.html", page)
     _write(stage / "report.md", page_markdown(report, sections))
     result = report.comparison.to_json() if report.comparison else report.study.to_json()
-    _write(stage / "results.json", json.dumps(result, ensure_ascii=False) + "\n")
+    _write(stage / "results.json", json_text(result) + "\n")
     tables: list[Table] = [t for s in sections for t in s.tables() if t.rows]
     for table in tables:
         _write(stage / f"{table.name}.csv", csv_text(table.columns, table.rows))
@@ -191,16 +179,6 @@ def _write_drawings(report: ReportInput, folder: Path, told: Told) -> None:
 def _write(path: Path, text: str) -> None:
     path.parent.mkdir(parents=True, exist_ok=True)
     path.write_bytes(text.encode("utf-8"))
-
-
-def _move(stage: Path, target: Path) -> list[str]:
-    """Put every file of ``stage`` in its place under ``target``, replacing those of an earlier report."""
-    names = sorted(str(p.relative_to(stage)) for p in stage.rglob("*") if p.is_file())
-    for name in names:
-        place = target / name
-        place.parent.mkdir(parents=True, exist_ok=True)
-        os.replace(stage / name, place)
-    return names
 
 
 def _hash(text: str) -> str:

@@ -2,21 +2,21 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterator, Sequence
 
 from powerfault.electrical.served.served_case import ServedCase
 from powerfault.electrical.served.study import CapacityStudy
+from powerfault.files import json_text
 from powerfault.output.answers.verdicts_text import CASES_SHOWN, case_text
 from powerfault.output.blocks.screen import Screen
 
 
 def capacity_json(found: CapacityStudy) -> Iterator[str]:
     """Yield the results object as JSON text, a case at a time."""
-    head = json.dumps(found.head(), ensure_ascii=False)
+    head = json_text(found.head())
     yield head[:-1] + ', "cases": ['
     for i, case in enumerate(found.cases):
-        yield (",\n" if i else "\n") + json.dumps(case.to_json(), ensure_ascii=False)
+        yield (",\n" if i else "\n") + json_text(case.to_json())
     yield "\n]}\n"
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import datetime
 import io
 from collections.abc import Iterable, Sequence
 
@@ -56,7 +57,9 @@ def worksheet_xlsx(title: str, rows: Sequence[WorksheetRow]) -> bytes:
     book = xlsxwriter.Workbook(
         buffer, {"in_memory": True, "strings_to_formulas": False, "strings_to_urls": False, "strings_to_numbers": False}
     )
-    book.set_properties({"title": f"Failure worksheet: {title[:200]}"})
+    # A fixed date, so that the same rows give the same bytes.
+    created = datetime.datetime(2000, 1, 1, tzinfo=datetime.UTC)
+    book.set_properties({"title": f"Failure worksheet: {title[:200]}", "created": created})
     sheet = book.add_worksheet("worksheet")
     wrap = book.add_format({"text_wrap": True, "valign": "top"})
     head = book.add_format({"bold": True, "text_wrap": True, "bottom": 1})

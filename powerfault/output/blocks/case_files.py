@@ -4,15 +4,11 @@ from __future__ import annotations
 
 import csv
 import io
-import os
-import tempfile
 from collections.abc import Iterator
-from contextlib import contextmanager
 from itertools import islice
-from pathlib import Path
-from typing import IO
 
-from powerfault.errors import OutputError, ToolError
+from powerfault.errors import ToolError
+from powerfault.files import opened
 from powerfault.model.elements import OUTCOMES
 from powerfault.tolerance.study import Study
 
@@ -39,28 +35,9 @@ def case_rows(study: Study) -> Iterator[CaseRow]:
                 yield case, len(failed), phase, consumer, outcome, OUTCOMES.index(outcome) > rides[consumer]
 
 
-@contextmanager
-def streamed(path: str) -> Iterator[IO[bytes]]:
-    """Open a file beside ``path`` to write to, moved to ``path`` at the end and deleted if anything goes wrong."""
-    target = Path(path)
-    temporary = None
-    try:
-        target.parent.mkdir(parents=True, exist_ok=True)
-        handle, temporary = tempfile.mkstemp(dir=target.parent, prefix=".cases-")
-        with os.fdopen(handle, "wb") as stream:
-            yield stream
-        os.chmod(temporary, 0o644)
-        os.replace(temporary, target)
-    except OSError as error:
-        raise OutputError(f"cannot write {target}: {error.strerror or error}") from error
-    finally:
-        if temporary is not None and os.path.exists(temporary):
-            os.unlink(temporary)
-
-
 def write_cases_csv(path: str, study: Study) -> None:
     """Write :func:`case_rows` as CSV."""
-    with streamed(path) as raw:
+    with opened(path) as raw:
         stream = io.TextIOWrapper(raw, "utf-8", newline="")
         writer = csv.writer(stream, lineterminator="\n")
         writer.writerow(COLUMNS)
@@ -83,7 +60,7 @@ def write_cases_parquet(path: str, study: Study) -> None:
     types = (pa.string(), pa.int32(), pa.string(), pa.string(), pa.string(), pa.bool_())
     schema = pa.schema(list(zip(COLUMNS, types, strict=True)))
     rows = case_rows(study)
-    with streamed(path) as raw, pq.ParquetWriter(raw, schema) as writer:
+    with opened(path) as raw, pq.ParquetWriter(raw, schema) as writer:
         while chunk := list(islice(rows, ROWS_AT_ONCE)):
             columns = [pa.array(values, kind) for values, kind in zip(zip(*chunk, strict=True), types, strict=True)]
             writer.write_table(pa.Table.from_arrays(columns, schema=schema))

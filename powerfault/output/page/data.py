@@ -89,7 +89,7 @@ def script_json(data: Any) -> str:
     >>> script_json({"a": "</script>&\\u2028"})
     '{"a":"\\\\u003c/script\\\\u003e\\\\u0026\\\\u2028"}'
     """
-    text = json.dumps(data, ensure_ascii=False, separators=(",", ":"))
+    text = json.dumps(data, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
     for character in "<>&\u2028\u2029":
         text = text.replace(character, f"\\u{ord(character):04x}")
     return text

@@ -20,8 +20,8 @@ from collections.abc import Container, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
+from powerfault.files import write_atomically
 from powerfault.model.elements import Topology
-from powerfault.output.blocks.files import write_atomically
 from powerfault.output.blocks.text_width import shorten
 from powerfault.output.pictures import appearance, svg_parts
 from powerfault.output.pictures.appearance import EDGE_LOOKS, NODE_LOOKS

@@ -6,9 +6,9 @@ from dataclasses import replace
 from pathlib import Path
 
 from powerfault.failures.case_state import CaseState, case_states
+from powerfault.files import write_atomically
 from powerfault.model.elements import Topology
 from powerfault.network.graph import Network, build_network
-from powerfault.output.blocks.files import write_atomically
 from powerfault.output.pictures.diagrams import Diagram, Drawing
 from powerfault.output.pictures.dot_text import dot_text
 from powerfault.output.pictures.picture_graph import BEFORE

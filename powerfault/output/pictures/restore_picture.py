@@ -7,10 +7,10 @@ from pathlib import Path
 from powerfault.electrical.restore.plan import MATE, OPEN, SHED, Restoration, SwitchingPlan
 from powerfault.errors import RequestError
 from powerfault.failures.case_state import case_states
+from powerfault.files import write_atomically
 from powerfault.model.elements import STAGES
 from powerfault.network.graph import build_network
 from powerfault.output.answers.restore_text import grouped, stage_title, step_text
-from powerfault.output.blocks.files import write_atomically
 from powerfault.output.blocks.text_width import shorten
 from powerfault.output.pictures import svg_parts
 from powerfault.output.pictures.case_pictures import CasePictures

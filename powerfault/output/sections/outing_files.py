@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-import json
 import re
 
+from powerfault.files import json_text
 from powerfault.fitting.isolation.study import IsolationStudy, study_isolation, with_what_was
 from powerfault.fitting.outing.plan import ON_CONTACTS, Job
 from powerfault.fitting.outing.study import PlanStudy
@@ -17,7 +17,7 @@ from powerfault.output.pictures.outing_picture import outing_svg
 def outing_files(study: PlanStudy) -> dict[str, str]:
     """Return the content of each file by its name."""
     files = {
-        "plan.json": json.dumps(outing_json(study), ensure_ascii=False, indent=1) + "\n",
+        "plan.json": json_text(outing_json(study), indent=1) + "\n",
         "plan.md": outing_markdown(study),
     }
     for result in study.results:
