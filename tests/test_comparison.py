@@ -20,6 +20,7 @@ from powerfault.tolerance.comparison.cases import CHANGES, compare_consumers
 from powerfault.tolerance.comparison.changed_cases import CaseList
 from powerfault.tolerance.comparison.saved import read_saved_result
 from powerfault.tolerance.comparison.study import Comparison, compare
+from powerfault.tolerance.results import digest
 from powerfault.tolerance.study import Study, study
 
 Case = tuple[Event, ...]
@@ -103,6 +104,7 @@ def test_saved_results_give_the_changes_of_the_studies(tmp_path: Path) -> None:
         for name, side in (("before", found.before), ("after", found.after)):
             data = side.to_json()
             random.Random(seed).shuffle(data["cases"])
+            data["digest"] = digest(data)
             (tmp_path / name).write_text(json.dumps(data), "utf-8")
             sides.append(read_saved_result(tmp_path / name).judged)
         changes = compare_consumers(*sides)

@@ -12,6 +12,7 @@ import pytest
 from click.testing import CliRunner
 
 from powerfault.cli import EXIT_UNMET, EXIT_USAGE
+from powerfault.tolerance.results import digest
 
 TEACHING = str(Path(__file__).parents[1] / "topologies" / "two-channels.yaml")
 DEMO = str(Path(__file__).parents[1] / "topologies" / "orrin-fell.yaml")
@@ -139,17 +140,18 @@ def test_saved_results_compare_as_the_files_do(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("change", "reason"),
     [
-        (lambda d: d | {"order": 1}, "not comparable: order"),
+        (lambda d: d | {"order": 1}, "its events make"),
         (lambda d: d | {"modes": ["short"]}, "not comparable: modes"),
         (lambda d: {k: v for k, v in d.items() if k != "cases"}, "holds no cases"),
-        (lambda d: d | {"events": d["events"][:-1]}, "not a whole result"),
-        (lambda _: {"format": 2}, "expected an object"),
+        (lambda d: d | {"events": d["events"][:-1]}, "its events make"),
+        (lambda _: {"format": 2}, "is missing"),
     ],
 )
 def test_saved_results_that_cannot_be_compared_say_why(tmp_path: Path, change: object, reason: str) -> None:
     text = run("faults", TEACHING, "--json").stdout
     (tmp_path / "a.json").write_text(text)
-    (tmp_path / "b.json").write_text(json.dumps(change(json.loads(text))))  # type: ignore[operator]
+    changed = change(json.loads(text))  # type: ignore[operator]
+    (tmp_path / "b.json").write_text(json.dumps({**changed, "digest": digest(changed)}))
     result = run("compare", str(tmp_path / "a.json"), str(tmp_path / "b.json"))
     assert result.returncode == EXIT_USAGE
     assert reason in result.stderr

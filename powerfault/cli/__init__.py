@@ -26,7 +26,7 @@ from powerfault.errors import ModelError, PowerfaultError
 GROUPS: dict[str, dict[str, str]] = {
     "What does the file say?": {
         "starter": "write a small commented first topology file",
-        "schema": "print the JSON Schema of the topology format",
+        "schema": "print the JSON Schema of the topology format, or of saved results",
         "validate": "check a topology file and the author's own expectations",
     },
     "Which failures does it tolerate?": {

@@ -111,12 +111,15 @@ def _second_file(file: str, more: tuple[str, ...], proposals: tuple[str, ...]) -
 def _compare_saved(first: str, second: str | None, as_json: bool) -> int:
     from powerfault.tolerance.comparison.cases import compare_consumers
     from powerfault.tolerance.comparison.question import consumer_differences
-    from powerfault.tolerance.comparison.saved import check_comparable, read_saved_result
+    from powerfault.tolerance.comparison.saved import check_comparable, read_saved_result, system_differences
 
     if second is None or not second.endswith(".json"):
         raise RequestError(f"{first} is a saved result: name a second saved result (.json) to compare it with")
     before, after = read_saved_result(first), read_saved_result(second)
     check_comparable(before, after)
+    differences = system_differences(before, after)
+    for difference in differences:
+        click.echo(f"warning: {difference}", err=True)
     changes = compare_consumers(before.judged, after.judged)
     question = [c for c in after.question_changes if c not in before.question_changes]
     question += consumer_differences(before.judged.verdicts, after.judged.verdicts, question)
@@ -127,6 +130,7 @@ def _compare_saved(first: str, second: str | None, as_json: bool) -> int:
             "after": after.data,
             "changes": [c.to_json() for c in changes],
             "question_changes": question,
+            "warnings": list(differences),
         }
         print_json(result)
     else:

@@ -39,6 +39,7 @@ from powerfault.network.failure_modes import check_modes, describe_unasked, list
 from powerfault.network.graph import Network, build_network
 from powerfault.tolerance.cutsets.direct import direct_cut_sets
 from powerfault.tolerance.cutsets.enumerated import CutSets, cut_sets_of_system, minimal_cut_sets
+from powerfault.tolerance.results import digest
 from powerfault.tolerance.verdicts import Verdict, judge, rides_through_stages
 
 if TYPE_CHECKING:
@@ -212,6 +213,7 @@ class Study:
                 ]
         if cases:
             result["cases"] = self._cases_json()
+        result["digest"] = digest(result)
         return result
 
     @collector_paused()

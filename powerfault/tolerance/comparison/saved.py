@@ -1,6 +1,6 @@
 """Saved results (the JSON of ``faults``) as the side of a comparison.
 
-A file saved by another version, cut short or of another question is refused with the reason.
+A file that was cut short, changed since, saved by an older version or of another question is refused with the reason.
 """
 
 from __future__ import annotations
@@ -15,12 +15,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from powerfault.errors import RequestError
+from powerfault.files import note_read
 from powerfault.model.collector import collector_paused
 from powerfault.model.elements import OUTCOMES, Event
+from powerfault.model.places import printable
 from powerfault.tolerance.comparison.cases import Judged, Lookup
+from powerfault.tolerance.results import check_result
 from powerfault.tolerance.study import QUESTION_CHANGED
 from powerfault.tolerance.verdicts import Verdict
 
+MAX_RESULT_BYTES = 4 * 10**9
 Found = Mapping[tuple[int, ...], Mapping[int, int]]
 """By case, as ascending event numbers, the outcome of each consumer that is not uninterrupted."""
 
@@ -85,24 +89,29 @@ class SavedResult:
 @collector_paused()
 def read_saved_result(path: str | Path) -> SavedResult:
     """Read what ``powerfault faults --json`` printed. Raises :class:`RequestError` where it is not that."""
+    shown = printable(str(path))
     try:
-        data = json.loads(Path(path).read_text("utf-8"))
+        with open(path, "rb") as stream:
+            note_read(stream)
+            text = stream.read(MAX_RESULT_BYTES + 1)
+        if len(text) > MAX_RESULT_BYTES:
+            raise RequestError(f"{shown}: larger than {MAX_RESULT_BYTES // 10**9} GB, the most that is read")
+        data = json.loads(text.decode("utf-8-sig"), parse_constant=_no_number)
+        check_result(shown, data)
     except OSError as error:
-        raise RequestError(f"cannot read {path}: {error.strerror or error}") from error
-    except ValueError as error:
+        raise RequestError(f"cannot read {shown}: {error.strerror or error}") from error
+    except (ValueError, RecursionError) as error:
+        reason = "nested too deep" if isinstance(error, RecursionError) else printable(str(error)[:200])
         raise RequestError(
-            f"{path}: expected the JSON that 'powerfault faults --json' prints, found: {error}"
+            f"{shown}: expected the JSON that 'powerfault faults --json' prints, found: {reason}"
         ) from error
-    if not isinstance(data, dict) or data.get("format") != 1 or "consumers" not in data:
-        raise RequestError(
-            f'{path}: expected an object with "format": 1 and "consumers", as \'powerfault faults --json\' prints'
-        )
     if "cases" not in data:
-        raise RequestError(f"{path}: holds no cases; save it with 'powerfault faults FILE --json > {path}'")
-    try:
-        return SavedResult(str(path), data, _judged(data))
-    except (KeyError, TypeError, ValueError, IndexError) as error:
-        raise RequestError(f"{path}: not a whole result ({type(error).__name__}: {error}); save it again") from error
+        raise RequestError(f"{shown}: holds no cases; save it with 'powerfault faults FILE --json > {shown}'")
+    return SavedResult(shown, data, _judged(data))
+
+
+def _no_number(text: str) -> float:
+    raise ValueError(f"{text}, which is no number of JSON")
 
 
 def check_comparable(before: SavedResult, after: SavedResult) -> None:
@@ -115,6 +124,19 @@ def check_comparable(before: SavedResult, after: SavedResult) -> None:
             )
     if not set(before.data["events"]) & set(after.data["events"]):
         raise RequestError(f"not comparable: {before.path} and {after.path} have no event in common")
+
+
+def system_differences(before: SavedResult, after: SavedResult) -> tuple[str, ...]:
+    """Warnings where two results are not of one file: of different systems, or of two states of one."""
+    one, other = before.data, after.data
+    if one["topology"] != other["topology"]:
+        names = f"{printable(one['topology'])} in {before.path}, {printable(other['topology'])} in {after.path}"
+        return (f"the two results are of different systems: {names}",)
+    if one["sha256"] != other["sha256"]:
+        return (
+            f"the two results are of different states of the file: their sha256 differ ({before.path}, {after.path})",
+        )
+    return ()
 
 
 def _event(text: str) -> Event:
