@@ -132,7 +132,7 @@ def worth_by_reference(before: Topology, after: Topology, order: int, modes: tup
             harmed.append(i)
             lost_weight += weight
         broken += weight * sum(0.1 ** max(0, len(c) - 1) for c in new if not any(other < c for other in new))
-        if frozenset() not in fail_b:
+        if frozenset() not in fail_b | fail_a:  # losing what it mended itself is no new harm
             own_harm += weight * sum(len(c) == 1 and not any(e.id in here for e in c) for c in fail_b)
     return Worth(
         tuple(gained), tuple(lost), tuple(harmed), round(cured, 9), round(broken, 9), own_harm,
@@ -598,3 +598,31 @@ def test_ties_of_the_best_set_can_be_pasted_into_the_file() -> None:
     given = {r.candidate.id: (r.candidate.crew_minutes, r.candidate.length_m) for r in ranking.ranked}
     assert all(given[r.candidate.id] == (r.candidate.crew_minutes, r.candidate.length_m) for r in again.ranked)
     assert "```yaml\nproposals:" in ranking_markdown(ranking)
+
+
+def test_losing_again_what_the_tie_itself_mended_is_no_new_harm() -> None:
+    # L is lost today (S stands lost); the jumper mends it, and its own loss leaves L where it is today.
+    system = topology(
+        {"S": "source", "T": "source", "A": "bus", "B": "bus"},
+        ["S -> A", "T -> B"],
+        {"L": {"fed_by": "A", "severity": "critical"}},
+        standing="S",
+        proposals={"J": Proposal(id="J", add={"components": {"J1": {"kind": "jumper"}}, "feeds": ["B -> J1 -> A"]},
+                                 crew_minutes=1)},
+    )  # fmt: skip
+    worth = rank_candidates(system, order=1).ranked[0].worth
+    assert worth is not None
+    assert worth.own_harm == 0
+
+
+def test_exclusive_groups_that_validate_refuses_are_refused_here() -> None:
+    text = """
+powerfault: 1
+components: {S: {kind: source}, A: {kind: bus}}
+feeds: [S -> A]
+loads: {L: {fed_by: [A]}}
+exclusive: [[A, NOPE]]
+proposals: {J: {add: {components: {J1: {kind: jumper}}, feeds: [S -> J1 -> A]}}}
+"""
+    with pytest.raises(ModelError, match="NOPE"):
+        rank_candidates(read_topology_text(text), order=1)

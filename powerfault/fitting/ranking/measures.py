@@ -226,7 +226,9 @@ class Evaluator:
         broken, newly = self._broken(rows, new)
         newly |= own.other_harm > 0
         always = bits_by_lane(self.book.fails[rows[:, 0]], count)
-        own_harm = (own.single_harm * (~always & self.there_bits)) @ self.weights
+        # Losing again what the set itself mended leaves the consumer where it is today: no new harm.
+        today = bits_by_lane(self.before[:1], count)
+        own_harm = (own.single_harm * (~always & ~today & self.there_bits)) @ self.weights
         cured = derived[:, CURED][rows].sum(axis=1)
         spread = derived[:, SPREAD][rows].sum(axis=1) + own.spread
         met = np.array([m is True for m in baseline.meets], bool)

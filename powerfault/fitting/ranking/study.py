@@ -22,6 +22,7 @@ from powerfault.fitting.ranking.candidates import Candidate, Candidates, find_ca
 from powerfault.fitting.ranking.selection import BestSet, Bound, Item, Key, choose_set
 from powerfault.fitting.ranking.sets import CandidateSets
 from powerfault.model.elements import Proposal, Topology
+from powerfault.model.exclusive import exclusive_groups
 from powerfault.network.failure_modes import check_modes
 
 MOST_PAIRS = 20_000
@@ -119,6 +120,7 @@ def rank_candidates(
     modes = check_modes(modes)
     if budget_min is not None and not budget_min >= 0:
         raise RequestError(f"the budget must not be negative, found {budget_min:g}")
+    exclusive_groups(topology)  # what validate refuses is refused here
     candidates = find_candidates(topology, proposals=proposals, ports=ports, max_length_m=max_length_m, only=only)
     baseline = find_baseline(topology, order, modes)
     sets = CandidateSets(candidates, baseline)
