@@ -64,7 +64,7 @@ def test_every_component_and_load_is_drawn_once_with_its_words() -> None:
     texts = [t.text for t in ET.fromstring(svg).iter(f"{SVG}text")]
     for id_ in (*system.components, *system.loads):
         assert texts.count(id_) == 1
-    assert "switch, open" in texts
+    assert "switch, normally open" in texts
     assert "load, critical" in texts
 
 

@@ -6,6 +6,7 @@ run through the package axe-playwright-python.
 
 from __future__ import annotations
 
+import json
 import random
 import re
 import subprocess
@@ -27,6 +28,7 @@ from powerfault.network.graph import build_network
 from powerfault.output.page.network import page_network
 from powerfault.output.pictures.browser import find_browser, page_to_pdf
 from powerfault.output.report import write_report
+from powerfault.output.sections.cases_section import page_events
 from powerfault.output.sections.drawings_section import painted
 from powerfault.output.sections.report_input import ReportInput
 from powerfault.tolerance.comparison.study import compare
@@ -319,6 +321,20 @@ def test_an_address_of_unknown_things_is_harmless(browser: Any, folder: Path) ->
         browser, (folder / "report.html").as_uri() + "#case=NOPE,<img src=x onerror=alert(1)>:short,BUS-H:leak"
     )
     assert watched.page.inner_text("#failed-list") == "nothing"
+    said = watched.page.inner_text("#link-problem")
+    assert "NOPE" in said
+    assert "BUS-H:leak" in said
+    watched.page.fill("#pick", "BUS-H")
+    watched.page.click("#add")
+    assert not watched.page.is_visible("#link-problem")
+    assert watched.complaints == []
+    watched.context.close()
+
+
+@pytest.mark.parametrize("end", ["#case=%E0%A4%A", "#%", "#case=BUS-H&stage=never&phase=noon", "#case=BUS-H%2CNOPE"])
+def test_a_broken_address_is_named_and_throws_nothing(browser: Any, folder: Path, end: str) -> None:
+    watched = Watched(browser, (folder / "report.html").as_uri() + end)
+    assert watched.page.is_visible("#link-problem") == ("case" in end)
     assert watched.complaints == []
     watched.context.close()
 
@@ -412,39 +428,46 @@ def test_the_table_of_cases_filters_and_sorts(opened: Watched, demo: ReportInput
     page = opened.page
     assert demo.comparison is not None
     page.fill("#case-filter", "BUS-H GLV-1")
-    expected = 0
-    fails: dict[tuple[Event, ...], set[str]] = {}
-    for side in (demo.comparison.before, demo.comparison.after):
-        rides = {v.id: OUTCOMES.index(v.rides_through) for v in side.verdicts}
-        for failed, outcomes in side.iter_cases():
-            fails.setdefault(failed, set()).update(c for c, o in outcomes.items() if OUTCOMES.index(o) > rides[c])
-    for failed, consumers in fails.items():
-        text = (" + ".join(map(str, failed)) + " " + " ".join(consumers)).lower()
-        expected += "bus-h" in text and "glv-1" in text
+    events = page_events(demo)
+    rows = {
+        " + ".join(str(events[i]) for i in r.events): {c for f in r.effect.fails for c in f} for r in demo.side_by_side
+    }
+    fails = list(rows)
+    texts = [(failed + " " + " ".join(consumers)).lower() for failed, consumers in rows.items()]
+    expected = sum("bus-h" in text and "glv-1" in text for text in texts)
     shown = int(page.inner_text("#case-count").split(" of ")[0].replace(",", ""))
     assert shown == expected
     page.fill("#case-filter", "")
     page.click("#case-window th button >> nth=0")
     first = page.inner_text("#case-window tbody tr[data-row='0'] td >> nth=0")
-    assert first == min(" + ".join(map(str, f)) for f in fails)
+    assert first == min(fails)
     page.click("#case-window th button >> nth=0")
     last = page.inner_text("#case-window tbody tr[data-row='0'] td >> nth=0")
-    assert last == max(" + ".join(map(str, f)) for f in fails)
+    assert last == max(fails)
     # Only what is in view is in the page.
     assert len(page.query_selector_all("#case-window tbody tr")) < 80
     page.evaluate("document.getElementById('case-window').scrollTop = 1e9")
     page.wait_for_function(f"document.querySelector(\"#case-window tr[data-row='{len(fails) - 1}']\") !== null")
+    page.fill("#case-filter", "")
+    for kind, word in (("worse", "worse"), ("better", "better")):
+        page.select_option("#case-kind", kind)
+        count = sum(word in r.effect.change for r in demo.side_by_side)
+        assert page.inner_text("#case-count").startswith(f"{count:,} of {len(rows):,} cases")
 
 
 def test_twenty_thousand_cases_filter_without_lag(browser: Any, folder: Path, tmp_path: Path) -> None:
     text = (folder / "report.html").read_text("utf-8")
-    rows = ",".join(f"[[{i % 150},{(i * 7) % 150}],[{i % 40},{(i + 3) % 40}],[{i % 40}],[],[]]" for i in range(20_000))
-    start = text.index('"cases":[') + len('"cases":[')
-    end = text.index('],"severities"', start)
-    (tmp_path / "large.html").write_text(text[:start] + rows + text[end:], "utf-8")
+    start = text.index('"cases":{') + len('"cases":')
+    end = text.index(',"severities"', start)
+    cases = json.loads(text[start:end])
+    pairs = [n for i in range(20_000) for n in ((i * 7) % 150, i % len(cases["effects"]))]
+    cases.update(groups=[[[first], pairs[first * 200 : first * 200 + 200]] for first in range(200)], total=20_500)
+    text = text[:start] + json.dumps(cases) + text[end:]
+    (tmp_path / "large.html").write_text(text, "utf-8")
     watched = Watched(browser, (tmp_path / "large.html").as_uri())
     page = watched.page
-    assert "20,000 of 20,000" in page.inner_text("#case-count")
+    # What the page does not hold is never hidden by its counter.
+    assert "20,000 of 20,000 cases; 500 more" in page.inner_text("#case-count")
     taken = page.evaluate("""() => {
       const box = document.getElementById("case-filter"), from = performance.now();
       for (const words of ["f", "fa", "fan", "fan-1"]) { box.value = words; box.dispatchEvent(new Event("input")); }

@@ -7,6 +7,7 @@ import csv
 import hashlib
 import io
 import json
+import random
 import re
 import zipfile
 from html.parser import HTMLParser
@@ -18,12 +19,15 @@ from click.testing import CliRunner
 
 from powerfault.cli import program
 from powerfault.errors import OutputError, ToolError
-from powerfault.model.elements import Component, Event, Load, Topology
+from powerfault.failures.case_state import case_states
+from powerfault.model.elements import OUTCOMES, Component, Event, Load, Topology
 from powerfault.model.modify import apply_proposals
 from powerfault.model.reader import load_topology
+from powerfault.network.graph import build_network
 from powerfault.output.blocks.blocks import section_markdown, unbroken_ids
 from powerfault.output.blocks.tables import Table, csv_text, markdown_table, plain
 from powerfault.output.report import build_sections, write_report
+from powerfault.output.sections.cases_section import page_cases, page_events
 from powerfault.output.sections.report_input import ReportInput, minimal
 from powerfault.tolerance.comparison.study import compare
 from powerfault.tolerance.study import study
@@ -38,6 +42,13 @@ def teaching() -> ReportInput:
     before = load_topology(TEACHING)
     comparison = compare(before, apply_proposals(before, ("J-1",)))
     return ReportInput(comparison.before, comparison, {"file": "two-channels.yaml"})
+
+
+@pytest.fixture(scope="module")
+def demo_shorts() -> ReportInput:
+    before = load_topology(TOPOLOGIES / "orrin-fell.yaml")
+    comparison = compare(before, apply_proposals(before, ("J-LAB",)), 2, ("loss", "short"))
+    return ReportInput(comparison.before, comparison, {"file": "orrin-fell.yaml"}, 6)
 
 
 @pytest.fixture(scope="module")
@@ -127,7 +138,52 @@ def test_every_case_is_in_the_csv(teaching: ReportInput, written: Path) -> None:
     rows = list(csv.DictReader(io.StringIO((written / "cases.csv").read_text("utf-8"))))
     for name, side in (("before", teaching.comparison.before), ("after", teaching.comparison.after)):
         expected = {(" + ".join(map(str, f)), c): o for f, outcomes in side.iter_cases() for c, o in outcomes.items()}
-        assert {(r["failed"], r["consumer"]): r["outcome"] for r in rows if r["system"] == name} == expected
+        found = {(r["failed"], r["consumer"]): r[name] for r in rows if not r[f"not in the system {name}"]}
+        assert {key: o for key, o in found.items() if o not in ("uninterrupted", "not in this system")} == expected
+
+
+def less(case: tuple[Event, ...], system: Topology) -> tuple[Event, ...]:
+    return tuple(e for e in case if e.id in system.components or e.id in system.loads)
+
+
+def test_a_case_of_the_proposals_own_parts_is_compared_without_them(demo_shorts: ReportInput) -> None:
+    """Both sides of a sample of the cases again, one by one; what a system does not have is left out there."""
+    report = demo_shorts
+    assert report.after is not None
+    events = page_events(report)
+    rows = report.side_by_side
+    own = [r for r in rows if any(r.absent)]
+    sample = [*random.Random(3).sample(own, 60), *random.Random(4).sample(rows, 60)]
+    for side, system in enumerate((report.before, report.after)):
+        network = build_network(system)
+        rides = {c.id: OUTCOMES.index(system.rides_through(c)) for c in system.consumers()}
+        cases = [tuple(events[i] for i in r.events) for r in sample]
+        for row, case, state in zip(sample, cases, case_states(network, [less(c, system) for c in cases]), strict=True):
+            found = {c: o for c, o in state.outcomes.items() if o != "uninterrupted"}
+            assert dict(row.effect.outcomes[side]) == found, case
+            assert set(row.effect.fails[side]) == {c for c, o in found.items() if OUTCOMES.index(o) > rides[c]}
+            assert {events[i] for i in row.absent[side]} == set(case) - set(less(case, system))
+
+
+def test_a_failure_of_an_added_breaker_is_blamed_for_no_more_than_it_does(demo_shorts: ReportInput) -> None:
+    events = page_events(demo_shorts)
+    named = {" + ".join(str(events[i]) for i in r.events): r for r in demo_shorts.side_by_side}
+    both, alone = named["CN-W1:short + BRK-JLH:short"], named["CN-W1:short"]
+    assert both.effect.fails[0] == alone.effect.fails[0]
+    assert len(both.effect.fails[0]) == 13
+    assert set(both.effect.fails[1]) - set(both.effect.fails[0]) == {"FUR-1"}
+    worse = [r for r in demo_shorts.side_by_side if "worse" in r.effect.change]
+    assert 0 < len(worse) == sum(bool(set(r.effect.fails[1]) - set(r.effect.fails[0])) for r in worse)
+
+
+def test_every_changed_case_is_in_the_page_however_few_it_may_hold(demo_shorts: ReportInput) -> None:
+    found = page_cases(demo_shorts, most=10)
+    changed = [r for r in demo_shorts.side_by_side if r.effect.change != "as before"]
+    assert found.total == len(demo_shorts.side_by_side)
+    kept = {(*first, pairs[i]) for first, pairs in found.data["groups"] for i in range(0, len(pairs), 2)}
+    assert {r.events for r in changed} <= kept
+    assert len(kept) == found.kept < found.total
+    assert sum(found.changes.values()) == found.total
 
 
 def test_the_same_input_gives_the_same_bytes(teaching: ReportInput, written: Path, tmp_path: Path) -> None:
@@ -192,7 +248,7 @@ def bare_tie() -> ReportInput:
 
 
 def markdown_of(report: ReportInput) -> str:
-    return "\n".join(section_markdown(s) for s in build_sections(report, 0, 0))
+    return "\n".join(section_markdown(s) for s in build_sections(report, page_cases(report)))
 
 
 def test_harm_is_named_with_its_cases() -> None:
@@ -231,7 +287,7 @@ def test_a_report_of_one_system_has_no_before_and_after(tmp_path: Path) -> None:
     assert "requirement before" not in text
     rows = list(csv.DictReader(io.StringIO((tmp_path / "one" / "cases.csv").read_text("utf-8"))))
     assert rows
-    assert {r["system"] for r in rows} == {""}
+    assert set(rows[0]) == {"failed", "failures", "consumer", "outcome", "fails"}
 
 
 HOSTILE = (
@@ -347,10 +403,10 @@ def test_given_failures_are_named_in_every_place(tmp_path: Path) -> None:
 
 
 def test_every_file_of_the_report_has_a_name_of_its_own(teaching: ReportInput) -> None:
-    names = [t.name for s in build_sections(teaching, 0, 0) for t in s.tables()]
+    names = [t.name for s in build_sections(teaching, page_cases(teaching)) for t in s.tables()]
     assert len(names) == len(set(names))
     assert all(re.fullmatch(r"[A-Za-z0-9_.-]+", n) for n in names)
-    anchors = [s.anchor for s in build_sections(teaching, 0, 0)]
+    anchors = [s.anchor for s in build_sections(teaching, page_cases(teaching))]
     assert len(anchors) == len(set(anchors))
 
 

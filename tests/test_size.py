@@ -29,7 +29,6 @@ from powerfault.network.failure_modes import list_events
 from powerfault.network.graph import build_network
 from powerfault.output.answers.size_tables import figure, gauge_table, verdict_sentence
 from powerfault.output.blocks.blocks import section_html, section_markdown
-from powerfault.output.blocks.text_width import text_width
 from powerfault.output.pictures.size_picture import gauge_picture
 from powerfault.output.sections import endurance_section, size_section
 from powerfault.output.sections.report_input import ReportInput
@@ -374,21 +373,22 @@ def test_picture_marks_by_shape_and_word() -> None:
         assert words in svg
 
 
-def test_figures_beyond_the_scale_of_the_picture_do_not_overlap() -> None:
+def test_every_drop_stands_at_its_own_height_in_the_picture() -> None:
     topology = apply_proposals(load_topology(TOPOLOGIES / "orrin-fell.yaml"), ["J-LAB"])
-    root = ET.fromstring(gauge_picture(study_size(topology).sizes[0]))
-    beyond = [t for t in root.iter("{http://www.w3.org/2000/svg}text") if re.fullmatch(r"[2-9]\d %", t.text or "")]
-    # On the scale itself numbers end at their place; those of points begin there or have it in their middle.
-    boxes = []
-    for t in beyond:
-        if t.get("text-anchor") == "end":
-            continue
-        wide, x = text_width(t.text or "", 9), float(t.get("x", ""))
-        left = x - wide / 2 if t.get("text-anchor") == "middle" else x
-        boxes.append((left, left + wide, float(t.get("y", ""))))
-    assert len(boxes) >= 3
-    for (a, b, y), (c, d, z) in itertools.combinations(boxes, 2):
-        assert b <= c or d <= a or abs(y - z) >= 9
+    size = study_size(topology).sizes[0]
+    root = ET.fromstring(gauge_picture(size))
+    heights = [
+        [float(point.split(",")[1]) for point in line.get("points", "").split()]
+        for line in root.iter("{http://www.w3.org/2000/svg}polyline")
+    ]
+    for direction, found in zip([d for d in size.directions if d.rows], heights, strict=True):
+        drops = [r.state.drop_fraction for r in direction.rows if r.state.drop_fraction is not None][: len(found)]
+        assert len(found) >= 3
+        assert max(drops) > 0.2  # far beyond the drop allowed, and not cut off
+        # One scale for all: equal differences of drop are equal differences of height.
+        unit = (found[0] - found[-1]) / (drops[-1] - drops[0])
+        for drop, y in zip(drops, found, strict=True):
+            assert found[0] - y == pytest.approx(unit * (drop - drops[0]), abs=0.2)
 
 
 def test_smallest_one_way_is_not_called_the_smallest() -> None:

@@ -59,7 +59,7 @@ LARGE_PAGE_MB = 20
 
 
 def build_sections(
-    report: ReportInput, kept: int, total: int, extra: tuple[Builder, ...] = (), told: Told = lambda _: None
+    report: ReportInput, cases: cases_section.PageCases, extra: tuple[Builder, ...] = (), told: Told = lambda _: None
 ) -> list[Section]:
     """All sections of the report in their order; ``told`` hears which is being made."""
     found = []
@@ -67,7 +67,7 @@ def build_sections(
         name = build.__name__ if build.__name__ != "section" else build.__module__.rpartition(".")[2]
         told(f"working out {name.removesuffix('_section').replace('_', ' ')}")
         found.append(build(report))
-    found.append(cases_section.section(report, kept, total))
+    found.append(cases_section.section(report, cases))
     found += [build(report) for build in CLOSING]
     return [s for s in found if s is not None]
 
@@ -98,9 +98,9 @@ def _write_all(
     report: ReportInput, stage: Path, drawings: bool, workbook: bool, pdf: bool, extra: tuple[Builder, ...], told: Told
 ) -> None:
     told("laying out the drawings")
-    data, kept, total = page_data(report)
+    data, cases = page_data(report)
     told("writing the page")
-    sections = build_sections(report, kept, total, extra, told)
+    sections = build_sections(report, cases, extra, told)
     page = page_html(report, sections, script_json(data))
     megabytes = len(page.encode()) / 1e6
     if megabytes > LARGE_PAGE_MB:

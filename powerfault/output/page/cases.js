@@ -6,20 +6,36 @@ function setUpCases() {
   const ROW = 30, windowEl = $("case-window"), table = windowEl.querySelector("table"), body = table.tBodies[0];
   const two = data.sides.length > 1, none = data.severities.length;
   const name = i => data.consumers[i][0];
-  const rows = data.cases.map(([events, was, now, droppedBefore, droppedAfter]) => {
-    const row = {events, was, now, failed: events.map(e => data.events[e]).join(" + "), search: null};
-    row.rank = Math.min(none, ...was.map(i => data.ranks[i]), ...now.map(i => data.ranks[i]));
-    row.dropped = [droppedBefore, droppedAfter];
-    return row;
+  const {effects, groups, words, total} = data.cases, absent = data.cases.absent.map(own => new Set(own));
+  const read = effects.map(([change, ...own]) => {
+    const [was, now] = two ? own : [own[0], []], rides = two ? own.slice(2) : [own[1]];
+    const rank = Math.min(none, ...was.map(i => data.ranks[i]), ...now.map(i => data.ranks[i]));
+    return {change, was, now, rides, rank, search: [...was, ...now].map(name).join(" ").toLowerCase()};
   });
-  const text = (fails, dropped) => fails.length ? fails.map(name).join(", ") : dropped.length ? `none; ${dropped.length} ride through` : "none";
+  const rows = [];
+  for (const [first, pairs] of groups)
+    for (let i = 0; i < pairs.length; i += 2) {
+      const events = [...first, pairs[i]];
+      rows.push({events, failed: events.map(e => data.events[e]).join(" + "), effect: read[pairs[i + 1]]});
+    }
+  // Single failures first, then the most severe.
+  rows.forEach((row, n) => { row.n = n; });
+  rows.sort((a, b) => (a.events.length > 1) - (b.events.length > 1) || a.effect.rank - b.effect.rank ||
+    b.effect.was.length + b.effect.now.length - a.effect.was.length - a.effect.now.length || a.n - b.n);
+  const text = (r, side) => {
+    const fails = side ? r.effect.now : r.effect.was, rides = r.effect.rides[side].length;
+    const missing = r.events.filter(e => absent[side].has(e)).map(e => data.events[e]);
+    return (fails.length ? fails.map(name).join(", ") : rides ? `none; ${rides} ride through` : "none") +
+      (missing.length ? ` (without ${missing.join(", ")}, not in this system)` : "");
+  };
   const columns = [
     ["failed", r => r.failed, (a, b) => a.failed < b.failed ? -1 : a.failed > b.failed ? 1 : 0],
     ["failures", r => r.events.length, (a, b) => a.events.length - b.events.length],
-    ["most severe", r => r.rank < none ? data.severities[r.rank] : "", (a, b) => a.rank - b.rank],
-    [two ? "fails before" : "fails", r => text(r.was, r.dropped[0]), (a, b) => b.was.length - a.was.length],
+    ["most severe", r => r.effect.rank < none ? data.severities[r.effect.rank] : "", (a, b) => a.effect.rank - b.effect.rank],
+    [two ? "fails before" : "fails", r => text(r, 0), (a, b) => b.effect.was.length - a.effect.was.length],
   ];
-  if (two) columns.push(["fails after", r => text(r.now, r.dropped[1]), (a, b) => b.now.length - a.now.length]);
+  if (two) columns.push(["fails after", r => text(r, 1), (a, b) => b.effect.now.length - a.effect.now.length],
+    ["change", r => words[r.effect.change], (a, b) => words[a.effect.change].localeCompare(words[b.effect.change])]);
   let shown = rows, sorted = -1, down = false;
   const head = el("tr");
   columns.forEach(([title], c) => {
@@ -67,26 +83,27 @@ function setUpCases() {
   }
   const kinds = {
     all: () => true,
-    better: r => r.was.some(i => !r.now.includes(i)) && r.now.every(i => r.was.includes(i)),
-    worse: r => r.now.some(i => !r.was.includes(i)),
-    fails: r => (two ? r.now : r.was).length > 0,
+    better: r => words[r.effect.change].startsWith("better"),
+    worse: r => words[r.effect.change].endsWith("worse"),
+    differs: r => r.effect.change > 0,
+    fails: r => (two ? r.effect.now : r.effect.was).length > 0,
   };
   function refresh() {
-    const words = $("case-filter").value.toLowerCase().split(/\s+/).filter(Boolean), kind = kinds[$("case-kind").value];
+    const asked = $("case-filter").value.toLowerCase().split(/\s+/).filter(Boolean), kind = kinds[$("case-kind").value];
     shown = rows.filter(r => {
       if (!kind(r)) return false;
-      if (!words.length) return true;
-      if (r.search === null) r.search = (r.failed + " " + [...r.was, ...r.now].map(name).join(" ")).toLowerCase();
-      return words.every(w => r.search.includes(w));
+      if (!asked.length) return true;
+      const failed = r.failed.toLowerCase();
+      return asked.every(w => failed.includes(w) || r.effect.search.includes(w));
     });
     if (sorted >= 0) { const by = columns[sorted][2]; shown = [...shown].sort((a, b) => down ? by(b, a) : by(a, b)); }
-    $("case-count").textContent = `${shown.length.toLocaleString("en")} of ${rows.length.toLocaleString("en")} cases`;
+    $("case-count").textContent = `${shown.length.toLocaleString("en")} of ${rows.length.toLocaleString("en")} cases` +
+      (rows.length < total ? `; ${(total - rows.length).toLocaleString("en")} more that the change does not alter are in cases.csv only` : "");
     windowEl.scrollTop = 0;
     draw();
   }
   windowEl.addEventListener("scroll", draw);
   $("case-filter").addEventListener("input", refresh);
   $("case-kind").addEventListener("change", refresh);
-  if (!two) for (const o of [...$("case-kind").options]) if (o.value === "better" || o.value === "worse") o.remove();
   refresh();
 }

@@ -10,15 +10,15 @@ from powerfault.output.page.network import page_network
 from powerfault.output.pictures.appearance import EDGE_LOOKS, NODE_LOOKS, ROLE_WORDS
 from powerfault.output.pictures.case_pictures import present
 from powerfault.output.pictures.picture_graph import channels_of
-from powerfault.output.sections.cases_section import page_cases, page_events
+from powerfault.output.sections.cases_section import PageCases, page_cases, page_events
 from powerfault.output.sections.drawings_section import painted
 from powerfault.output.sections.pair_matrix import SEVERITY_LOOKS, matrix_components
 from powerfault.output.sections.report_input import ReportInput
 
 
-def page_data(report: ReportInput) -> tuple[dict[str, Any], int, int]:
-    """The object that ``page.js`` reads, the number of cases in it, and the number of cases there are."""
-    cases, total = page_cases(report)
+def page_data(report: ReportInput) -> tuple[dict[str, Any], PageCases]:
+    """The object that ``page.js`` reads, and the cases in it."""
+    cases = page_cases(report)
     pictures = report.pictures
     graph = pictures.diagram.graph
     sides = pictures.sides
@@ -44,7 +44,7 @@ def page_data(report: ReportInput) -> tuple[dict[str, Any], int, int]:
         "consumers": [[i, report.severity(i) or "", (last if i in last.loads or i in last.functions else report.before)
                        .title(i)] for i in report.consumers],
         "events": [str(e) for e in events],
-        "cases": cases,
+        "cases": cases.data,
         "severities": [s for s, _, _ in SEVERITY_LOOKS],
         "ranks": [report.rank(i) for i in report.consumers],
         "matrix": {
@@ -73,7 +73,7 @@ def page_data(report: ReportInput) -> tuple[dict[str, Any], int, int]:
         drawn.append(entry)
     data["drawn"] = drawn
     data["lineNames"] = LINE_NAMES
-    return data, len(cases), total
+    return data, cases
 
 
 LINE_NAMES = [*EDGE_LOOKS, *ROLE_WORDS]

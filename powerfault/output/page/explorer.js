@@ -116,6 +116,7 @@ function address() {
 }
 
 function show(keepAddress) {
+  if (!keepAddress) $("link-problem").hidden = true;
   evaluateAll();
   showDrawings();
   showAnswers();
@@ -258,17 +259,23 @@ function setUpExplorer() {
 }
 
 function readAddress() {
-  const hash = decodeURIComponent(location.hash.slice(1));
+  let hash = location.hash.slice(1);
+  try { hash = decodeURIComponent(hash); } catch (_) { /* broken escapes are read as they stand, and refused below */ }
   if (!hash.startsWith("case=")) return false;
   view.events.clear();
+  const unknown = [];
   for (const part of hash.split("&")) {
     const [key, value] = [part.slice(0, part.indexOf("=")), part.slice(part.indexOf("=") + 1)];
-    if (key === "phase") view.phase = data.phases.indexOf(value);
-    if (key === "stage") view.stage = Math.max(0, data.stages.indexOf(value));
+    if (key === "phase") { view.phase = data.phases.indexOf(value); if (view.phase < 0) unknown.push(`phase ${value}`); }
+    if (key === "stage") {
+      view.stage = data.stages.includes(value) ? data.stages.indexOf(value) : LAST;
+      if (!data.stages.includes(value)) unknown.push(`stage ${value}`);
+    }
     if (key === "case")
       for (const event of value.split(",").filter(Boolean)) {
         const [id, mode] = event.split(":"), possible = modesOf(id);
         if (possible.includes(mode || "loss")) view.events.set(id, mode || "loss");
+        else unknown.push(event);
       }
   }
   if (!hash.includes("phase=")) view.phase = -1;
@@ -276,6 +283,10 @@ function readAddress() {
   $("phase").value = view.phase;
   $("stage").value = view.stage;
   show(true);
+  $("link-problem").hidden = !unknown.length;
+  $("link-problem").textContent = unknown.length
+    ? `The link does not fit this report: ${list(unknown, 6)} ${unknown.length > 1 ? "are" : "is"} not in either system, or cannot fail so. ` +
+      "Below, only the rest of the link is shown; it is not the case that the link names." : "";
   $("explore").scrollIntoView();
   const first = data.boxes.findIndex(([id]) => view.events.has(id));
   if (first >= 0) reach(drawings[data.sides[0]], first);

@@ -49,13 +49,17 @@ function setUpMatrix() {
     cursors.forEach(c => { c.setAttribute("x", LABEL + CELL * j - 1); c.setAttribute("y", LABEL + CELL * i - 1); c.setAttribute("visibility", "visible"); });
     const a = ids[i], b = ids[j], title = a === b ? `${a} alone` : `${a} and ${b}`;
     const words = casesAt(a, b).map((cuts, s) => {
-      const consumers = [...new Set(cuts.flatMap(c => c[1]))].sort((x, y) => data.ranks[x] - data.ranks[y]).map(x => data.consumers[x][0]);
+      const told = cuts.map(([events, consumers]) => {
+        const ids = [...consumers].sort((x, y) => data.ranks[x] - data.ranks[y]).map(x => data.consumers[x][0]);
+        return `${events.map(e => modeWords(data.events[e])).join(" and ")} fails ${list(ids, 8)}`;
+      });
       const alone = a === b ? [] : [a, b].filter(x => pairs[data.sides[s]].has(x + "|" + x));
-      return (data.sides.length > 1 ? data.sides[s] + ": " : "") + (consumers.length ? "fails " + list(consumers, 8) : "nothing more") +
+      return (data.sides.length > 1 ? data.sides[s] + ": " : "") + (told.length ? told.join("; ") : "no failure of it fails anything more") +
         (alone.length ? ` (${alone.join(" and ")} alone fails a consumer)` : "");
     });
     output.textContent = `${title}. ${capital(words.join("; "))}.`;
   }
+  const modeWords = event => { const [id, mode] = event.split(":"); return `${id} (${mode || "loss"})`; };
   function open(i, j) {
     const a = ids[i], b = ids[j], found = casesAt(a, b).flat();
     const event = found.length ? found[0][0].map(e => data.events[e]) : a === b ? [a] : [a, b];

@@ -84,7 +84,7 @@ def kind_line(item: Component | Load | Function) -> str:
         amount = _per_phase(item.capacity_kw)
         return f"{item.kind} {amount} kW" if amount else item.kind
     if item.is_switched:
-        return f"{item.kind}, {item.position_name(not item.normally_open)}"
+        return f"{item.kind}, normally {item.position_name(not item.normally_open)}"
     if item.kind == "bus" and item.voltage_v is not None:
         return f"bus {_number(item.voltage_v)} V"
     if item.rating_kw is not None:

@@ -25,7 +25,7 @@ def gauge_picture(size: ConductorSize) -> str:
     gauges = _gauges(directions)
     allowed = size.derating.drop_percent
     drops = [p for d in directions for r in d.rows if (p := _percent(r)) is not None]
-    top = _round_up(min(max([*drops, 1.0]), max(3 * (allowed or 5.0), 8.0)))
+    top = _round_up(max([*drops, 1.2 * (allowed or 0.0), 1.0]))
     width = LEFT + STEP * max(1, len(gauges)) + 24
     parts = [text(LEFT, 20, f"Voltage drop of {size.need.conductor.id} by gauge", 13, bold=True)]
     worst = max((d.transfer.power_kw for d in directions), default=0.0)
@@ -33,7 +33,7 @@ def gauge_picture(size: ConductorSize) -> str:
     under = f"{worst:.3g} kW at the most" + (f", {length:g} m one way" if length is not None else "")
     parts.append(text(LEFT, 36, shorten(under, 90), 10))
     parts += _axes(gauges, top, width)
-    if allowed is not None and allowed <= top:
+    if allowed is not None:
         y = _y(allowed, top)
         parts.append(f'<path d="M{num(LEFT)},{num(y)} H{num(width - 10)}" fill="none" stroke="{BLACK}" '
                      f'stroke-width="1.2" stroke-dasharray="10 3 2 3"/>')  # fmt: skip
@@ -43,7 +43,7 @@ def gauge_picture(size: ConductorSize) -> str:
     for number, direction in enumerate(directions):
         colour, dash = LOOKS[number % len(LOOKS)]
         shift = 11 * (number - (len(directions) - 1) / 2)
-        parts.append(_line(direction, gauges, top, colour, dash, shift, unnamed, number > 0))
+        parts.append(_line(direction, gauges, top, colour, dash, shift, unnamed))
         y = bottom + 18 * number
         pattern = f' stroke-dasharray="{dash}"' if dash else ""
         parts.append(f'<path d="M{num(LEFT)},{num(y)} h34" stroke="{colour}" stroke-width="2"{pattern}/>')
@@ -63,7 +63,7 @@ def gauge_picture(size: ConductorSize) -> str:
 def _room(directions: Sequence[DirectionSize], gauge: int, top: float) -> float:
     """The height at which words across a gauge stay clear of the lines there."""
     drops = [p for d in directions for r in d.rows if r.gauge == gauge and (p := _percent(r)) is not None]
-    points = [_y(min(p, top), top) for p in drops]
+    points = [_y(p, top) for p in drops]
     places = [TOP + HEIGHT * share for share in (0.5, 0.3, 0.72)]
     return next((y for y in places if all(abs(y - p) > 52 for p in points)), places[-1])
 
@@ -99,12 +99,11 @@ def _line(
     dash: str,
     shift: float,
     unnamed: dict[int, float],
-    aside: bool,
 ) -> str:
     """One direction, moved aside by ``shift``.
 
     ``unnamed`` holds the gauges not yet called without operating point, each with the height where there is room for
-    it. With ``aside`` a drop beyond the scale stands right below its mark, not above, where the first direction's is.
+    it.
     """
     place = {g: i for i, g in enumerate(gauges)}
     points, marks, ended = [], [], False
@@ -122,15 +121,12 @@ def _line(
             marks.append(f'<g transform="rotate(-90 {num(x)} {num(y)})">'
                          f'{text(x, y + 4, "no operating point", 10, "middle")}</g>')  # fmt: skip
             continue
-        y = _y(min(percent, top), top)
+        y = _y(percent, top)
         points.append(f"{num(x)},{num(y)}")
         piece = _disc if row.fits else _cross if row.fits is False else _ring
         marks.append(piece(x, y, colour))
         if row.present:
             marks.append(_frame(x, y, colour))
-        if percent > top:
-            words = f"{percent:.0f} %"
-            marks.append(text(x + 8, y + 14, words, 9) if aside else text(x, y - 9, words, 9, "middle"))
     pattern = f' stroke-dasharray="{dash}"' if dash else ""
     path = f'<polyline points="{" ".join(points)}" fill="none" stroke="{colour}" stroke-width="2"{pattern}/>'
     return path + "".join(marks)

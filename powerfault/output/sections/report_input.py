@@ -8,6 +8,7 @@ from functools import cached_property
 
 from powerfault.model.elements import SEVERITIES, Event, Topology
 from powerfault.output.pictures.case_pictures import CasePictures
+from powerfault.tolerance.comparison.all_cases import SideBySide, iter_side_by_side
 from powerfault.tolerance.comparison.study import Comparison
 from powerfault.tolerance.study import Study
 from powerfault.tolerance.verdicts import Verdict
@@ -80,6 +81,11 @@ class ReportInput:
     def _severity_order(self) -> dict[str, int]:
         ranked = sorted(self.consumers, key=self.rank)
         return {id_: i for i, id_ in enumerate(ranked)}
+
+    @cached_property
+    def side_by_side(self) -> list[SideBySide]:
+        """Every case that interrupts a consumer on either side, each with what it does before and after."""
+        return list(iter_side_by_side(self.study, self.comparison.after if self.comparison else None))
 
     def cut_sets(self, side: str) -> dict[Case, list[str]]:
         """The minimal cut sets of ``before`` or ``after``, with the consumers that each fails, most severe first."""

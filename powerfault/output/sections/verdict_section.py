@@ -65,7 +65,9 @@ def section(report: ReportInput) -> Section:
                 blocks.append(Paragraph(f"{id_}: {(proposal.about or proposal.label or '').rstrip('.')}."))
     down = report.last.baseline
     if down:
-        names = "; ".join(f"{id_} {outcome}" for id_, outcome in list(down.items())[:20])
+        worst_first = [(id_, down[id_]) for id_ in report.by_severity(down)]
+        names = "; ".join(f"{id_} {outcome}" for id_, outcome in worst_first[:20])
+        names += f" and {len(down) - 20} more" if len(down) > 20 else ""
         words = f"Not uninterrupted even with nothing failed beyond what stands failed: {names}."
         blocks.append(Paragraph(words, "bad"))
     blocks.append(TableBlock(requirements_table(report)))

@@ -15,7 +15,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from powerfault.failures.lanes import at_least
-from powerfault.model.elements import Component, Event, Link, Topology
+from powerfault.model.elements import SEVERITIES, Component, Event, Link, Topology
 from powerfault.tolerance.comparison.single_failures import SingleFailures
 
 
@@ -44,7 +44,8 @@ class Spread:
         if len(self.way) > 1:
             text += f", by way of {' > '.join(self.way)}, where nothing stops it"
         if self.consumers:
-            text += "; " + ", ".join(f"{c} {o}" for c, o in self.consumers[:8])
+            ranked = sorted(self.consumers, key=lambda c: _severity_rank(topology, c[0]))
+            text += "; " + ", ".join(f"{c} {o}" for c, o in ranked[:8])
             if len(self.consumers) > 8:
                 text += f" and {len(self.consumers) - 8} more"
         return text + "."
@@ -58,6 +59,11 @@ class Spread:
             "way": list(self.way),
             "consumers": dict(self.consumers),
         }
+
+
+def _severity_rank(topology: Topology, id_: str) -> int:
+    severity = topology.consumer(id_).severity
+    return SEVERITIES.index(severity) if severity else len(SEVERITIES)
 
 
 def _channel_name(topology: Topology, channel: str) -> str:
