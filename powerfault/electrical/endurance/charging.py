@@ -18,6 +18,8 @@ from powerfault.electrical.sizing.transfer import charge_rate_kw
 from powerfault.model.elements import Component
 
 SMALL_KW = 1e-7
+ENOUGH_KW = 1e-5
+"""The search for a share of a charging rate ends at an excess of this, which is then not counted as stored."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,22 +104,34 @@ class Charging:
         id_: str, idle: Voltages, flow: Voltages,
     ) -> tuple[float, Voltages]:  # fmt: skip
         """The greatest share of its rate that ``id_`` may take beside what is ``allowed`` already."""
-        best, too_much, found = 0.0, 1.0, flow
+        best, found = 0.0, flow
+        # Shares tried that are too much, with their excess, the least share last.
+        above: list[tuple[float, float]] = []
         share = 1.0
-        for _ in range(8):
+        for _ in range(40):
             tried = self._with(conducting, phase, draws, {**allowed, id_: share})
             excess = self._excess(tried, idle)
-            if excess <= SMALL_KW:
-                best, found = share, tried
-                if best >= 1 or too_much - best < 0.01:
+            if excess <= ENOUGH_KW:
+                # What the tolerance lets through is not stored: hours err on the safe side.
+                best, found = max(best, share - max(0.0, excess) / draws[id_].kw), tried
+                if not above:
                     break
-                share = (best + too_much) / 2
-                continue
-            too_much = share
-            # A kilowatt less taken is a kilowatt or more less in excess, so this step is soon enough.
-            share = max(0.0, share - excess / draws[id_].kw) if best == 0 else (best + too_much) / 2
-            if share * draws[id_].kw < 1e-6:
+            else:
+                above.append((share, excess))
+            least, beyond = above[-1]
+            if (least - best) * draws[id_].kw <= SMALL_KW:
                 break
+            share = best + (least - best) / 10
+            if len(above) > 3:
+                share = (best + least) / 2
+            elif len(above) == 1 and math.isfinite(beyond) and best == 0:
+                # A kilowatt less taken is a kilowatt or more less in excess, so this step is soon enough.
+                share = max(0.0, least - beyond / draws[id_].kw)
+            if len(above) > 1 and math.isfinite(above[-2][1]):
+                # Losses bend the excess upwards, so the chord meets zero at or above the greatest share allowed.
+                chord = least - beyond * (above[-2][0] - least) / (above[-2][1] - beyond)
+                if best < chord < least:
+                    share = chord
         return best, found
 
     def _with(

@@ -1,8 +1,10 @@
 """How long do storages last in each case, and which loads drop when they are flat?
 
 The format counts a storage whose charger is gone as no storage at all, since it cannot be relied on for ever. Here the
-question is for how long it can: every storage begins with what an undisturbed cycle leaves it at the boundary of
-phases at which the failure strikes, and the phases then follow each other in file order. Within a phase powers are
+question is for how long it can: every storage begins with what the settled undisturbed cycle leaves it at the
+boundary of phases at which the failure occurs, and the phases then follow each other in file order. Where the
+undisturbed system settles at flat, that is said first, and a failure's hours count from the first undisturbed cycle
+after a full charge, so that less generation never gives a longer life. Within a phase powers are
 constant (from the DC flow, losses included) until a storage is flat or full; a flat one feeds nothing until it is
 charged again. The result is the least over all boundaries at which the failure may strike.
 
@@ -23,6 +25,7 @@ from itertools import combinations
 from powerfault.electrical.currents.derating import Derating
 from powerfault.electrical.currents.layout import Layout, lay_out
 from powerfault.electrical.endurance.charging import Charging, Rates
+from powerfault.electrical.endurance.cycles import Cycles, RatesOf
 from powerfault.electrical.served.positions import RatedPositions, positions_of
 from powerfault.electrical.sizing.transfer import Progress, count_cases
 from powerfault.errors import ModelError, Problem, RequestError
@@ -33,9 +36,16 @@ from powerfault.network.graph import build_network
 
 HORIZON_H = 1000.0
 CASES_WITHOUT_ASKING = 20_000
-EMPTY_KWH = 1e-9
+FROM_SETTLED = (
+    "hours count from what the settled undisturbed cycle leaves in each storage, at the worst boundary of phases"
+)
+FROM_FULL = (
+    "the undisturbed system settles at flat: hours count from the first undisturbed cycle after all storages were "
+    "full, at the worst boundary of phases"
+)
 ASSUMPTIONS = (
-    "a storage begins with what an undisturbed cycle leaves it where the failure strikes: the worst boundary of phases",
+    "a storage begins with what the settled undisturbed cycle leaves it where the failure occurs, or, where that "
+    "settles at flat, with what the first cycle after a full charge leaves it; the worst boundary of phases counts",
     "charging takes only what sources can spare; a flat storage feeds nothing until it is charged again",
     "switches take the positions nearest to normal that serve all live loads, or where asked those of the best service "
     "under ratings; needs and priorities are not looked at again when a storage is flat",
@@ -63,7 +73,7 @@ class StorageLife:
 
 @dataclass(frozen=True, slots=True)
 class LoadLife:
-    """A load with ``must_last_h`` in one case: when it drops (infinite: within the horizon, never)."""
+    """A load with ``must_last_h`` in one case: when it drops (infinite: never)."""
 
     id: str
     must_last_h: float
@@ -86,12 +96,35 @@ class CaseLife:
 
 
 @dataclass(frozen=True, slots=True)
+class Sinking:
+    """A storage that goes flat with nothing failed, beginning with all storages full as phase ``from_phase`` begins."""
+
+    id: str
+    hours: float
+    from_phase: str
+    loses_kwh: float | None
+    """Lost a cycle while neither flat nor full; ``None`` where it is flat before a whole cycle is over."""
+
+    @property
+    def words(self) -> str:
+        rate = "" if self.loses_kwh is None else f"loses {self.loses_kwh:.3g} kWh a cycle and "
+        begun = f"(full as {self.from_phase} begins)"
+        return f"with nothing failed {self.id} {rate}is flat after {self.hours:.3g} h {begun}"
+
+
+@dataclass(frozen=True, slots=True)
 class Endurance:
     """All cases asked; ``spared`` counts those left out because they load no storage more than nothing failed."""
 
     stage: str
     cases: tuple[CaseLife, ...]
     spared: int
+    sinking: tuple[Sinking, ...] = ()
+    """Storages that are flat with nothing failed; where there is one, hours count from full storages."""
+
+    @property
+    def counted_from(self) -> str:
+        return FROM_FULL if self.sinking else FROM_SETTLED
 
     def worst_storage(self, id_: str) -> tuple[CaseLife, StorageLife] | None:
         """The case in which a storage is flat first."""
@@ -149,7 +182,23 @@ def study_endurance(
             found.append(lives.case(state))
         if progress is not None:
             progress(i + 1, len(asked))
-    return Endurance(stage, tuple(found), spared)
+    return Endurance(stage, tuple(found), spared, lives.sinking)
+
+
+def hours_until_flat(
+    topology: Topology,
+    failed: Iterable[Event],
+    stage: str = "commanded",
+    given: Iterable[Event] = (),
+    derating: Derating | None = None,
+) -> dict[str, float | None]:
+    """Hours until each storage with ``energy_kwh`` that is live in one case is flat, by id; ``None`` where never.
+
+    For the words "served from BAT-A until it is flat, 5.0 h". A storage that gives nothing in the case is ``None``
+    too; one without ``energy_kwh`` is absent (hours not known). Raises as :func:`study_endurance`.
+    """
+    found = study_endurance(topology, [tuple(failed)], stage, given, derating, spare=False)
+    return {s.id: None if math.isinf(s.hours) else s.hours for s in found.cases[0].storages}
 
 
 def _check_durations(topology: Topology) -> None:
@@ -188,8 +237,10 @@ class _Lives:
         self._lives_known: dict[tuple[object, ...], CaseLife] = {}
         self.chargers = frozenset(x for c in self.storages for x in c.charged_by or ())
         self.nothing = self.states([()])[0]
-        self.sinking: set[str] = set()
-        self.level_at = self._undisturbed()
+        self._no_loads: dict[str, frozenset[str]] = {phase: frozenset() for phase, _ in self.phases}
+        efficiency = {c.id: c.charge_efficiency or 1.0 for c in self.storages}
+        self.cycles = Cycles(self.phases, self.usable, efficiency)
+        self.sinking, self.beginnings = self._undisturbed()
 
     def states(self, cases: Sequence[tuple[Event, ...]]) -> list[CaseState]:
         found: list[CaseState] = []
@@ -249,15 +300,18 @@ class _Lives:
         # Only what has power right after the failure can drop for want of energy.
         begins = [self._useful(state, phase) for phase, _ in self.phases]
         served = {x.id for x in timed if any(x.id in powered for powered in begins)}
-        for start in range(len(self.phases)):
-            flat, lost, through = self._run(state, start)
-            for id_, hours in flat.items():
+        wanted = {
+            phase: frozenset(x.id for x in timed if x.judged_in(phase)) & powered
+            for (phase, _), powered in zip(self.phases, begins, strict=True)
+        }
+        for start, level in self._begun(state):
+            course = self.cycles.follow(self._of(state), start, level, wanted)
+            for id_, hours in course.flat_h.items():
                 if hours < flat_at[id_]:
                     flat_at[id_], struck[id_] = hours, self.phases[start][0]
-            for id_, hours in lost.items():
-                if id_ in drops:
-                    drops[id_] = min(drops[id_], hours)
-            for id_, kw in through.items():
+            for id_, hours in course.dropped_h.items():
+                drops[id_] = min(drops[id_], hours)
+            for id_, kw in course.jumper_kw.items():
                 jumper[id_] = max(kw, jumper.get(id_, 0.0))
         storages = tuple(self._storage(state, c, flat_at[c.id], struck[c.id]) for c in self.storages)
         return CaseLife(
@@ -267,6 +321,12 @@ class _Lives:
             tuple(x.id for x in timed if x.id not in served),
             jumper,
         )
+
+    def _begun(self, state: CaseState) -> list[tuple[int, dict[str, float]]]:
+        """With nothing failed hours count from full, so that they say when an undisturbed system is flat first."""
+        if state.failed or not self.sinking:
+            return self.beginnings
+        return [(p, dict(self.usable)) for p in range(len(self.phases))]
 
     def _storage(self, state: CaseState, c: Component, hours: float, struck: str) -> StorageLife | None:
         live = [phase for phase, _ in self.phases if c.id in state.live[self.stage][phase]]
@@ -289,89 +349,37 @@ class _Lives:
             c.id, self.usable[c.id], hours, struck, drawn, stored, balance, gone, min(above, default=None)
         )
 
-    def _undisturbed(self) -> list[dict[str, float]]:
-        """What is stored at the beginning of each phase of a settled undisturbed cycle.
+    def _undisturbed(self) -> tuple[tuple[Sinking, ...], list[tuple[int, dict[str, float]]]]:
+        """Storages that an undisturbed system cannot keep charged, and the beginnings that a failure may find.
 
-        A storage that does not get through it (flat, or less at the end than at the beginning) counts as full.
+        A beginning is (phase, levels). Where the system settles without a flat storage, those of the settled cycle.
+        Where it settles at flat there is no such cycle: then every boundary of the first undisturbed cycle after all
+        storages were full, whichever boundary that was. No beginning is better than with more generation.
         """
-        level = dict(self.usable)
-        found: list[dict[str, float]] = []
-        flat: set[str] = set()
-        for _ in range(20):
-            before = dict(level)
-            found = []
-            for phase, hours in self.phases:
-                found.append(dict(level))
-                level, emptied, *_ = self._phase(self.nothing, phase, hours, level)
-                flat |= set(emptied)
-            self.sinking = {k for k in level if level[k] < before[k] - 1e-6} | flat
-            if all(abs(level[k] - before[k]) < 1e-6 for k in level):
-                break
-        return [{k: self.usable[k] if k in self.sinking else v for k, v in levels.items()} for levels in found]
+        count = len(self.phases)
+        courses = [self.cycles.follow(self._of(self.nothing), p, self.usable, self._no_loads) for p in range(count)]
+        sinking = []
+        for c in self.storages:
+            first = min(range(count), key=lambda p: courses[p].flat_h.get(c.id, math.inf))
+            if c.id in courses[first].flat_h:
+                course = courses[first]
+                lost = course.change_kwh.get(c.id)
+                loses = -lost if lost is not None and lost < 0 else None
+                sinking.append(Sinking(c.id, course.flat_h[c.id], self.phases[first][0], loses))
+        if not sinking:
+            return (), list(enumerate(courses[0].settled))
+        found = []
+        for full_at in range(count):
+            level = dict(self.usable)
+            for turn in range(count):
+                index = (full_at + turn) % count
+                found.append((index, level))
+                for step in self.cycles.phase(self._of(self.nothing), index, level):
+                    level = dict(step.level_kwh)
+        return tuple(sinking), found
 
-    def _run(self, state: CaseState, start: int) -> tuple[dict[str, float], dict[str, float], dict[str, float]]:
-        """Hours until each storage is flat and each load drops, the failure striking as phase ``start`` begins."""
-        level = dict(self.level_at[start])
-        clock, turn = 0.0, start
-        flat: dict[str, float] = {}
-        lost: dict[str, float] = {}
-        jumper: dict[str, float] = {}
-        at_start: dict[str, float] | None = None
-        while clock < HORIZON_H:
-            if turn % len(self.phases) == start:
-                if at_start is not None and all(abs(level[k] - at_start[k]) < 1e-6 for k in level):
-                    break  # from here on every cycle is like the last
-                at_start = dict(level)
-            phase, hours = self.phases[turn % len(self.phases)]
-            level, emptied, dropped, through = self._phase(state, phase, hours, level)
-            for id_, after in emptied.items():
-                flat.setdefault(id_, clock + after)
-            for id_, after in dropped.items():
-                lost.setdefault(id_, clock + after)
-            for id_, kw in through.items():
-                jumper[id_] = max(kw, jumper.get(id_, 0.0))
-            clock += hours
-            turn += 1
-        return flat, lost, jumper
-
-    def _phase(
-        self, state: CaseState, phase: str, hours: float, level: Mapping[str, float]
-    ) -> tuple[dict[str, float], dict[str, float], dict[str, float], dict[str, float]]:
-        """One phase: levels at its end, and the hours into it at which storages are flat and loads drop."""
-        now, clock = dict(level), 0.0
-        emptied: dict[str, float] = {}
-        dropped: dict[str, float] = {}
-        jumper: dict[str, float] = {}
-        wanted = [x for x in self.topology.loads.values() if x.judged_in(phase) and x.id in self._useful(state, phase)]
-        for _ in range(4 * len(now) + 4):
-            flat = frozenset(k for k, v in now.items() if v <= EMPTY_KWH)
-            full = frozenset(k for k, v in now.items() if v >= self.usable[k] - EMPTY_KWH)
-            rates = self._rates(state, phase, flat, full)
-            for load in wanted:
-                if load.id not in rates.powered:
-                    dropped.setdefault(load.id, clock)
-            for id_, kw in rates.jumper_kw.items():
-                jumper[id_] = max(kw, jumper.get(id_, 0.0))
-            slope = {}
-            for c in self.storages:
-                stored = 0.0 if c.id in full else rates.stored_kw.get(c.id, 0.0)
-                drawn = 0.0 if c.id in flat else rates.drawn_kw.get(c.id, 0.0)
-                slope[c.id] = (c.charge_efficiency or 1.0) * stored - drawn
-            step = hours - clock
-            for id_, rate in slope.items():
-                if rate < 0:
-                    step = min(step, now[id_] / -rate)
-                elif rate > 0:
-                    step = min(step, (self.usable[id_] - now[id_]) / rate)
-            clock += step
-            for id_, rate in slope.items():
-                now[id_] = min(self.usable[id_], max(0.0, now[id_] + rate * step))
-                if rate < 0 and now[id_] <= EMPTY_KWH:
-                    now[id_] = 0.0
-                    emptied.setdefault(id_, clock)
-            if clock >= hours - 1e-12:
-                break
-        return now, emptied, dropped, jumper
+    def _of(self, state: CaseState) -> RatesOf:
+        return lambda phase, flat, full: self._rates(state, phase, flat, full)
 
     def _rates(self, state: CaseState, phase: str, flat: frozenset[str], full: frozenset[str]) -> Rates:
         return self.charging.rates(self._useful(state, phase), phase, flat, full)

@@ -19,7 +19,8 @@ def endurance_blocks(topology: Topology, found: Endurance, rows_shown: int | Non
     failing = [(c, x) for c in found.cases for x in c.loads if not x.meets]
     text = f"{topology.name}: endurance at stage {found.stage}, {len(found.cases) + found.spared:,} cases"
     text += f" ({found.spared:,} of them load no storage more than with nothing failed)." if found.spared else "."
-    blocks: list[Block] = [Paragraph(text)]
+    blocks: list[Block] = [Paragraph(f"{_sentence(x.words)}", "bad") for x in found.sinking]
+    blocks.append(Paragraph(f"{text} {_sentence(found.counted_from)}", "doubt" if found.sinking else ""))
     timed = {x.id for c in found.cases for x in c.loads}
     if failing:
         short = ", ".join(dict.fromkeys(x.id for _, x in failing))
@@ -65,6 +66,10 @@ def _storage_row(case: CaseLife, s: StorageLife) -> tuple[Cell, ...]:
             "within" if s.above_kw is None else ToneCell(f"ABOVE {figure(s.above_kw)} kW", "bad"))  # fmt: skip
 
 
+def _sentence(words: str) -> str:
+    return f"{words[0].upper()}{words[1:]}."
+
+
 def _hours(hours: float) -> str:
     return "never" if math.isinf(hours) else figure(hours, 3)
 
@@ -75,7 +80,7 @@ def _phases(values: Mapping[str, float]) -> str:
 
 
 def endurance_json(topology: Topology, found: Endurance) -> dict[str, Any]:
-    """Hours are ``null`` where a storage is never flat, or a load never drops, within the horizon."""
+    """Hours are ``null`` where a storage is never flat, or a load never drops."""
     return {
         "format": 1,
         "topology": topology.name,
@@ -83,6 +88,11 @@ def endurance_json(topology: Topology, found: Endurance) -> dict[str, Any]:
         "with": list(topology.applied),
         "stage": found.stage,
         "spared": found.spared,
+        "counted_from": found.counted_from,
+        "flat_undisturbed": [
+            {"id": x.id, "flat_after_h": x.hours, "from_phase": x.from_phase, "loses_kwh_a_cycle": x.loses_kwh}
+            for x in found.sinking
+        ],
         "cases": [
             {
                 "failed": [str(e) for e in c.failed],
