@@ -66,6 +66,8 @@ class Trial:
         self.live = found.live[stage][phase]
         self.held = found.live[max(0, stage - 1)][phase]
         zone, blocking = found.zone[stage][phase], found.blocking[stage][phase]
+        blocking |= self._bordering(zone, found.tripped, frozenset(e.id for e in (*case, *topology.standing)))
+        self.live -= blocking & found.operable[stage][phase]
         self.operable = sorted(found.operable[stage][phase] - blocking - zone)
         self.operable = [i for i in self.operable if Event(i) not in (*case, *topology.standing)]
         modes = {e.id: e.mode for e in (*topology.standing, *case)}
@@ -106,6 +108,21 @@ class Trial:
         self.judged = [i for i, x in topology.loads.items() if i in self.live and x.judged_in(phase)]
         self.needed_loads = [i for i in topology.loads if i in self.live and i not in self.judged]
         self.demand = {i: in_phase(x.demand_kw, phase, 0.0) or 0.0 for i, x in topology.loads.items()}
+
+    def _bordering(self, zone: frozenset[str], tripped: frozenset[str], failed: frozenset[str]) -> set[str]:
+        """Switches beside the zone that must be open: none is closed on to a fault, and one that clears none by itself
+        keeps it out only while it is open.
+        """
+        links = {*self.t.links, *self.t.load_links()}
+        found = set()
+        for i, c in self.t.components.items():
+            if c.kind not in ("switch", "breaker") or i in zone or i in failed:
+                continue
+            if any((a in zone and b == i) or (b in zone and a == i) for a, b in links) and not (
+                c.normally != "open" and i not in tripped and c.clears
+            ):
+                found.add(i)
+        return found
 
     # What is live in one configuration
 

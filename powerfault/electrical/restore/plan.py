@@ -13,6 +13,8 @@ from powerfault.electrical.served.unserved import Dark
 from powerfault.model.elements import Event, Topology
 
 OPEN, CLOSE, RECLOSE, MATE, SHED = "open", "close", "reclose", "mate", "shed"
+CONNECT, RETURN = "connect", "return"
+"""Switch a load on again that was shed; what comes back with nothing switched."""
 MATE_CAUTION = "mate it only de-energised, isolated, tagged and proved dead at both ends"
 
 

@@ -1,46 +1,50 @@
 """Which switching restores service after a failure, in which order, and what each step brings back?
 
-At each stage in turn the positions that serve best are sought (``served.capacity``), as near to the
-positions that stand as can be; if those that stand serve as well, nothing is done. The way there is ordered: what must
-be shed goes first, then all openings, then matings, then closings, of which the one that brings back most comes first.
-After every step the state that then stands is evaluated with the same model, its positions fixed, and certified; needs
-hold in each such state, so equipment that needs itself to start does not come back by being switched through a moment
-in which it is dark.
+At each stage in turn the best state that can be reached is sought (``served.reach``), as near to the positions that
+are as can be; if those serve as well, nothing is done. The way there is a sequence of states, each judged by
+``served.states`` as the failure evaluator would judge it: what must be shed goes first, then all openings, then
+matings, then closings, of which the one that brings back most comes first. A switch moves only while all that operates
+it is served; a controller is shed only after the last switch that it operates.
 
-A closing only follows all openings, so no step joins outputs or closes exclusive switches that the end does not; and
-on to a ``one_feed`` component every switch that it does not use is opened first where it can be: never two sources on
-such a point on the way. Each state is checked for all three anyway, and what fails the check is said with the step.
+A closing only follows all openings, so no step joins outputs or closes exclusive switches that the end does not, nor
+closes on to a fault; and on to a ``one_feed`` component every switch that it does not use is opened first where it can
+be: never two sources on such a point on the way. What fails the check all the same is said with the step.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, replace
-from typing import Any
+from dataclasses import replace
 
 from powerfault.electrical.restore.plan import (
     CLOSE,
+    CONNECT,
     MATE,
     MATE_CAUTION,
     OPEN,
     RECLOSE,
+    RETURN,
     SHED,
     Restoration,
     Step,
     SwitchingPlan,
 )
-from powerfault.electrical.served.capacity import UNPROVED, Allocator, Parts, optimise
+from powerfault.electrical.served import way
+from powerfault.electrical.served.capacity import Allocator
 from powerfault.electrical.served.configuration import Service, crowded_groups, energised, joined_outputs
 from powerfault.electrical.served.plant import Plant, build_plant
-from powerfault.electrical.served.served_case import findings, merge, operations
-from powerfault.electrical.served.service_bounds import value_of
+from powerfault.electrical.served.reach import Reach
+from powerfault.electrical.served.served_case import findings
 from powerfault.electrical.served.solver import INFINITY
-from powerfault.electrical.served.surviving import Surviving, split, survivors_by_stage
+from powerfault.electrical.served.states import Nodes, State, StateEvaluator
+from powerfault.electrical.served.surviving import Surviving, survivors_by_stage
 from powerfault.electrical.served.unserved import why_dark
 from powerfault.errors import RequestError
 from powerfault.model.elements import STAGES, Component, Event, Topology
 from powerfault.network.failure_modes import merge_given, parse_event
 from powerfault.network.graph import build_network
+
+SEVERITIES = ("catastrophic", "critical", "major", "minor")
 
 
 def plan_restoration(
@@ -62,151 +66,105 @@ def plan_restoration(
     plant = build_plant(build_network(topology))
     given_events = tuple(e for e in standing if e not in topology.standing)
     stages = survivors_by_stage(plant, [case], given=given_events)[0]
+    modes = {plant.network.index[e.id]: e.mode for e in (*standing, *case)}
     plans = tuple(
-        _Planner(plant, {s: by_phase[phase] for s, by_phase in stages.items()}, seconds).plan() for phase in chosen
+        _Planner(plant, modes, {s: by_phase[phase] for s, by_phase in stages.items()}, seconds).plan()
+        for phase in chosen
     )
     return Restoration(topology, case, standing, plans)
-
-
-@dataclass(frozen=True, slots=True)
-class _State:
-    """What stands after a step."""
-
-    service: Service
-    live: frozenset[int]
-    on: frozenset[int]
-    """Consumers that are served."""
-    findings: tuple[str, ...]
-    proved: bool
 
 
 class _Planner:
     """Plans one phase of one case."""
 
-    def __init__(self, plant: Plant, stages: Mapping[int, Surviving], seconds: float) -> None:
-        self.plant, self.stages, self.seconds = plant, stages, seconds
+    def __init__(self, plant: Plant, modes: Mapping[int, str], stages: Mapping[int, Surviving], seconds: float) -> None:
+        self.plant, self.stages = plant, stages
         self.phase = stages[0].phase
         self.ids = plant.network.ids
-        self.allocator = Allocator(plant, seconds)
+        self.states = StateEvaluator(plant, modes, stages, Allocator(plant, seconds))
+        self.reach = Reach(self.states, seconds)
         self.steps: list[Step] = []
-        self.proved = True
-        self.held_off: frozenset[int] = frozenset()
-        """Loads switched off because there is not enough for them."""
+        self.findings: dict[int, tuple[str, ...]] = {}
 
     def plan(self) -> SwitchingPlan:
         plant, stages = self.plant, self.stages
-        closed, mated = stages[0].closed, frozenset[int]()
-        first = self._evaluate(0, closed, mated, stages[0].live, None)
-        state = first
-        self.restored: dict[int, int] = dict.fromkeys(state.on, 0)
-        overload = self._overload(stages[0], state)
-        if overload:
-            self._shed(0, overload, state, state)
+        first = state = self.states.start()
+        proved = first.proved
+        restored: dict[int, int] = dict.fromkeys(self._on(first), 0)
+        if first.over:
+            state = self.states.evaluate(0, first.closed, first.mated, first.live, first.over)
+            self._narrate(0, first, way.Move(way.SHED, tuple(sorted(first.over)), state), None)
         last = 0
         for stage in range(1, len(STAGES)):
-            surviving = stages[stage]
-            target = self._target(surviving, closed & surviving.movable)
-            now = self._evaluate(stage, closed, mated, state.live, None)
-            if self._value(target.served) <= self._value(now.service.served) and not self._must_move(surviving, closed):
-                continue
-            closed, mated, state = self._move(stage, target, closed, mated, state)
-            last = stage
+            now = self.states.evaluate(stage, state.closed, state.mated, state.live, state.off)
+            if now.over:
+                held = self.states.evaluate(stage, state.closed, state.mated, state.live, state.off | now.over)
+                self._narrate(stage, state, way.Move(way.SHED, tuple(sorted(now.over)), held), None)
+                state, now = replace(state, live=held.live & state.live, off=held.off), held
+            if self._on(now) - self._on(state):
+                self._come_back(stage, state, now)
+            found = self.reach.best(stage, now)
+            proved &= found.proved
+            better = way.worth(self.states, found.end.service.served) > way.worth(self.states, now.service.served)
+            if better or stages[stage].pinned & now.closed:
+                before = now
+                for move in found.moves:
+                    self._narrate(stage, before, move, found.service)
+                    before = move.state
+                now, last = found.end, stage
+            state = now
+            for v in self._on(state):
+                restored.setdefault(v, stage)
         surviving = stages[len(STAGES) - 1]
+        on = self._on(state)
         judged = sorted(plant.judged[self.phase])
-        served_kw, demand_kw = self._kilowatts(state.service.served), self._kilowatts(judged)
         consumers = [v for v in plant.network.consumers if self._judged(v)]
         return SwitchingPlan(
             phase=self.phase,
-            interrupted=tuple(self.ids[v] for v in consumers if v not in first.on),
+            interrupted=tuple(self.ids[v] for v in consumers if v not in self._on(first)),
             steps=tuple(self.steps),
-            dark=tuple(why_dark(plant, surviving, state.service, state.live, v) for v in judged if v not in state.on),
-            restored_at={self.ids[v]: STAGES[s] for v, s in self.restored.items() if v in state.on and s > 0},
-            served=frozenset(self.ids[v] for v in state.on),
-            served_kw=served_kw,
-            demand_kw=demand_kw,
-            operations=tuple((self.ids[v], to) for v, to in self._departures(last, closed)),
-            findings=state.findings,
-            proved=self.proved and state.proved,
+            dark=tuple(why_dark(plant, surviving, state.service, state.live, v) for v in judged if v not in on),
+            restored_at={self.ids[v]: STAGES[s] for v, s in restored.items() if v in on and s > 0},
+            served=frozenset(self.ids[v] for v in on),
+            served_kw=self._kilowatts(state.service.served),
+            demand_kw=self._kilowatts(judged),
+            operations=tuple((self.ids[v], to) for v, to in self.reach.departures(last, state.closed)),
+            findings=tuple(self._found(state)),
+            proved=proved,
         )
 
-    # ---- the positions sought
-
-    def _target(self, surviving: Surviving, near: frozenset[int]) -> Service:
-        """The best positions as near to those that stand as can be, one-feed points clear if that costs nothing."""
-        parts: Parts = []
-        for part in split(self.plant, surviving):
-            best = optimise(self.plant, part, near=near & part.movable, seconds=self.seconds)
-            if self.plant.one_feed & part.live:
-                clear = optimise(self.plant, part, near=near & part.movable, apart=True, seconds=self.seconds)
-                if clear.proof != UNPROVED and self._value(clear.service.served) >= self._value(best.service.served):
-                    best = clear
-            self.proved &= best.proof != UNPROVED
-            parts.append((part, best))
-        target = merge(self.plant, surviving, parts)
-        # Switches in no part stay where they stand, whatever is normal for them.
-        alone = surviving.movable - frozenset().union(*(part.movable for part, _ in parts))
-        return replace(target, closed=(target.closed - alone) | (near & alone))
-
-    def _must_move(self, surviving: Surviving, closed: frozenset[int]) -> bool:
-        """Whether a switch bordering the fault has to be opened, the fault's zone having been cut back to it."""
-        return bool(surviving.pinned & closed)
-
-    # ---- the way there
-
-    def _move(
-        self, stage: int, target: Service, closed: frozenset[int], mated: frozenset[int], state: _State
-    ) -> tuple[frozenset[int], frozenset[int], _State]:
+    def _narrate(self, stage: int, before: State, move: way.Move, target: Service | None) -> None:
+        """Write the step or steps of one move."""
+        after = move.state
+        dropped, restored = self._on(before) - self._on(after), self._on(after) - self._on(before)
+        if move.action in (way.SHED, way.CONNECT):
+            changed = dropped if move.action == way.SHED else restored
+            for v in move.nodes:
+                # Functions that go or come with the loads are named with the last of them.
+                own = {v} if v != move.nodes[-1] else {v} | (changed - set(move.nodes))
+                named = self._names(frozenset(own & changed))
+                shed = move.action == way.SHED
+                self._note(
+                    stage,
+                    SHED if shed else CONNECT,
+                    self.ids[v],
+                    restores=() if shed else named,
+                    drops=named if shed else (),
+                    served=after.service.served,
+                    remarks=self._reasons_to_shed(v, after, target) if shed else (),
+                )
+            return
+        (v,) = move.nodes
         surviving = self.stages[stage]
-        opening = (closed & surviving.operable) - target.closed
-        closing = target.closed - closed
-        mating = target.mated - mated
-        wanted, excess = self._wanted(surviving, target)
-        if excess:
-            before = state
-            state = self._evaluate(stage, closed, mated, before.live, wanted)
-            self._shed(stage, excess, before, state)
-        reasons = {v: self._reason_to_open(surviving, target, v) for v in opening}
-        for v in sorted(opening, key=lambda v: (v in state.live, v)):
-            closed -= {v}
-            state = self._step(stage, OPEN, v, closed, mated, state, wanted, surviving, reasons[v])
-        for v in sorted(mating):
-            mated |= {v}
-            state = self._step(stage, MATE, v, closed, mated, state, wanted, surviving)
-        left = set(closing)
-        while left:
-            v = max(sorted(left), key=lambda v: self._promise(stage, closed | {v}, mated, state, wanted, v))
-            left.discard(v)
-            closed |= {v}
-            action = RECLOSE if v in surviving.tripped and v in self.plant.normally_closed else CLOSE
-            state = self._step(stage, action, v, closed, mated, state, wanted, surviving)
-        for v in state.on:
-            self.restored.setdefault(v, stage)
-        return closed, mated, state
-
-    def _promise(
-        self, stage: int, closed: frozenset[int], mated: frozenset[int], state: _State, wanted: frozenset[int], v: int
-    ) -> tuple[Any, ...]:
-        trial = self._evaluate(stage, closed, mated, state.live, wanted)
-        return state.on <= trial.on, self._value(trial.service.served), len(trial.live), v in trial.live, -v
-
-    def _step(
-        self,
-        stage: int,
-        action: str,
-        v: int,
-        closed: frozenset[int],
-        mated: frozenset[int],
-        before: _State,
-        wanted: frozenset[int],
-        surviving: Surviving,
-        reasons: tuple[str, ...] = (),
-    ) -> _State:
-        after = self._evaluate(stage, closed, mated, before.live, wanted)
-        remarks = [*reasons, *(x for x in after.findings if x not in before.findings)]
+        action = {way.OPEN: OPEN, way.MATE: MATE, way.CLOSE: CLOSE}[move.action]
+        if action == CLOSE and v in surviving.tripped and v in self.plant.normally_closed:
+            action = RECLOSE
+        remarks = list(self._reason_to_open(surviving, target, v)) if action == OPEN and target else []
+        was = self._found(before)
+        remarks += [x for x in self._found(after) if x not in was]
         if action == MATE:
-            near = {u for a, b in self.plant.network.links for u in (a, b) if v in (a, b)} - {v}
-            hot = sorted(self.ids[u] for u in near if u in before.live)
-            remarks.append(MATE_CAUTION + (f"; {', '.join(hot)} must be made dead for it first" if hot else ""))
+            hot = sorted(self.ids[u] for u in self.plant.neighbours[v] if u in before.live)
+            remarks.append(MATE_CAUTION + (f"; {', '.join(hot)} must be de-energised for it first" if hot else ""))
         transfers = tuple(
             (self.ids[c], self.ids[u])
             for c, u in sorted(after.service.fed_from.items())
@@ -216,14 +174,44 @@ class _Planner:
             stage,
             action,
             self.ids[v],
-            restores=self._names(after.on - before.on),
-            drops=self._names(before.on - after.on),
+            restores=self._names(restored),
+            drops=self._names(dropped),
             served=after.service.served,
             transfers=transfers,
             remarks=tuple(remarks),
         )
-        self.proved &= after.proved
-        return after
+
+    def _come_back(self, stage: int, before: State, after: State) -> None:
+        """Note what comes back at a stage with nothing switched, such as from a storage that is charged now."""
+        back = self._on(after) - self._on(before)
+        by = sorted((after.live - before.live) & self.plant.drivers) or sorted(back)
+        self._note(stage, RETURN, self.ids[by[0]], restores=self._names(back), served=after.service.served)
+
+    def _reasons_to_shed(self, v: int, after: State, target: Service | None) -> tuple[str, ...]:
+        if target is not None and v in target.served:
+            return ("switched off while a switch is operated, and connected again after it",)
+        remarks = ["there is not enough power for it"]
+        severity = self._severity(v)
+        kept = [u for u in after.service.served if u in self.plant.loads and self._severity(u) > severity]
+        first = [u for u in kept if self.plant.priority[u] <= self.plant.priority[v]]
+        if first:
+            names = ", ".join(self.ids[u] for u in sorted(first)[:3])
+            remarks.append(f"caution: by priority it is shed before {names}, whose loss is less severe")
+        return tuple(remarks)
+
+    def _severity(self, v: int) -> int:
+        """The place in :data:`SEVERITIES`, most severe first; no severity comes last."""
+        severity = getattr(self.plant.network.elements[v], "severity", None)
+        return SEVERITIES.index(severity) if severity in SEVERITIES else len(SEVERITIES)
+
+    def _on(self, state: State) -> Nodes:
+        """The loads and functions that are judged in the phase and served."""
+        return frozenset(v for v in state.live if v in self.plant.network.consumers and self._judged(v))
+
+    def _found(self, state: State) -> list[str]:
+        """What a reader must know of the positions of a state."""
+        fixed = self.states.fixed(state)
+        return [*findings(self.plant, fixed, state.service), *self._crowded_points(fixed, set(state.live))]
 
     def _reason_to_open(self, surviving: Surviving, target: Service, v: int) -> tuple[str, ...]:
         """What would be wrong in the end with ``v`` left closed."""
@@ -246,21 +234,6 @@ class _Planner:
             if v != u and v in plant.network.upstream[c]:
                 reasons.append(f"leaves {ids[c]} its one feed, {ids[u]}")
         return tuple(reasons)
-
-    def _shed(self, stage: int, loads: frozenset[int], before: _State, after: _State) -> None:
-        """Note that ``loads`` are switched off; functions that go with them are named with the last."""
-        self.held_off |= loads
-        gone = before.on - after.on
-        for v in sorted(loads):
-            own = {v} if v != max(loads) else {v} | (gone - loads)
-            self._note(
-                stage,
-                SHED,
-                self.ids[v],
-                drops=self._names(frozenset(own & gone)),
-                served=after.service.served,
-                remarks=("there is not enough for it",),
-            )
 
     def _note(
         self,
@@ -288,62 +261,6 @@ class _Planner:
             )
         )
 
-    def _wanted(self, surviving: Surviving, target: Service) -> tuple[frozenset[int], frozenset[int]]:
-        """Return the loads that may be on, and those to shed now: they would come on, but cannot be carried."""
-        idle = {v for v in self.plant.loads if v not in self.plant.judged[self.phase]}
-        reached = energised(self.plant, surviving, target.closed, target.mated, None, target.fed_from)
-        excess = {v for v in reached & self.plant.judged[self.phase] if v not in target.served}
-        excess -= self.held_off
-        self.held_off -= target.served
-        return frozenset(target.served | idle), frozenset(excess)
-
-    def _overload(self, surviving: Surviving, state: _State) -> frozenset[int]:
-        """Loads that stay connected after the failure but cannot be carried."""
-        reached = energised(self.plant, surviving, (), (), None, state.service.fed_from)
-        return frozenset(v for v in reached & self.plant.judged[self.phase] if v not in state.service.served)
-
-    # ---- one state
-
-    def _evaluate(
-        self,
-        stage: int,
-        closed: frozenset[int],
-        mated: frozenset[int],
-        kept: frozenset[int],
-        wanted: frozenset[int] | None,
-    ) -> _State:
-        """Evaluate fixed positions at a stage, with what was live before kept where it can be."""
-        surviving = self.stages[stage]
-        plant = self.plant
-        shut = (surviving.closed - surviving.operable) | (closed & surviving.movable)
-        off = (surviving.movable - shut) | (surviving.mateable - mated)
-        live = surviving.live - off
-        if wanted is not None:
-            live -= plant.loads - wanted
-        fixed = replace(
-            surviving,
-            live=live,
-            kept=kept,
-            operable=frozenset(),
-            mateable=frozenset(),
-            closed=shut,
-            pinned=frozenset(),
-            opened=frozenset(),
-            through=surviving.through - (surviving.mateable - mated),
-        )
-        parts = self.allocator.serve(fixed)
-        service = merge(plant, fixed, parts)
-        idle = {v for v in plant.loads & live if v not in plant.judged[self.phase]}
-        energy = energised(plant, fixed, (), (), service.served | idle, service.fed_from)
-        found = [*findings(plant, fixed, service), *self._crowded_points(fixed, energy)]
-        return _State(
-            service=service,
-            live=frozenset(energy),
-            on=frozenset(v for v in energy if v in plant.network.consumers and self._judged(v)),
-            findings=tuple(found),
-            proved=all(best.proof != UNPROVED for _, best in parts),
-        )
-
     def _crowded_points(self, fixed: Surviving, live: set[int]) -> list[str]:
         """``one_feed`` components on which more than one closed and live switch stands."""
         plant, found = self.plant, []
@@ -356,19 +273,11 @@ class _Planner:
 
     # ---- words and numbers
 
-    def _value(self, served: Iterable[int]) -> tuple[int, ...]:
-        return value_of(self.plant, self.phase, [v for v in served if v in self.plant.judged[self.phase]])
-
     def _kilowatts(self, loads: Iterable[int]) -> dict[int, float]:
         total = dict.fromkeys(self.plant.priorities, 0.0)
         for v in loads:
             total[self.plant.priority[v]] += self.plant.demand_kw[self.phase][v]
         return total
-
-    def _departures(self, stage: int, closed: frozenset[int]) -> list[tuple[int, str]]:
-        surviving = self.stages[stage]
-        service = Service(closed & surviving.movable, frozenset(), frozenset())
-        return operations(self.plant, surviving, service)
 
     def _names(self, nodes: frozenset[int]) -> tuple[str, ...]:
         return tuple(self.ids[v] for v in sorted(nodes))

@@ -10,11 +10,12 @@ from __future__ import annotations
 
 import os
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import chain, islice
 from typing import Any
 
+from powerfault.electrical.served.attainable import Attainable
 from powerfault.electrical.served.capacity import Allocator, Parts
 from powerfault.electrical.served.plant import Plant, build_plant
 from powerfault.electrical.served.rated_outcomes import RatedCase, rate_case
@@ -23,6 +24,7 @@ from powerfault.electrical.served.surviving import Surviving, survivors_by_stage
 from powerfault.errors import ToolError
 from powerfault.failures.plan import make_plan
 from powerfault.model.elements import STAGES, Event
+from powerfault.network.failure_modes import merge_given
 from powerfault.network.graph import build_network
 
 Case = tuple[Event, ...]
@@ -143,23 +145,49 @@ class _Worker:
         self.plan = make_plan(plant.network)
         self.describer = Describer(plant, whole=whole)
         self.allocator = Allocator(plant, seconds, sole=sole)
+        self.attainable = Attainable(plant, self.allocator, seconds)
 
     def answer(self, cases: Sequence[Case], task: str) -> Served | list[RatedCase]:
-        states = survivors_by_stage(self.plant, cases, self.stages, self.given, self.plan)
-        remains = [(i, surviving) for i, at in enumerate(states) for own in at.values() for surviving in own.values()]
+        stages = tuple(sorted({0, *self.stages}))
+        states = survivors_by_stage(self.plant, cases, stages, self.given, self.plan)
+        remains = [(i, own) for i, at in enumerate(states) for s in self.stages for own in at[s].values()]
         parts = self.allocator.serve_all([surviving for _, surviving in remains])
         if task == SURVEY:
             return Served([], parts)
+        unbounded = parts
+        remains, parts = self._attained(cases, states, remains, parts)
         if task == RATE:
             best: list[dict[tuple[int, str], Parts]] = [{} for _ in cases]
             for (i, surviving), own in zip(remains, parts, strict=True):
                 best[i][surviving.stage, surviving.phase] = own
+                states[i][surviving.stage][surviving.phase] = surviving
             return [rate_case(self.plant, *of_one) for of_one in zip(cases, states, best, strict=True)]
         described = [
             self.describer.describe(surviving, cases[i], own)
             for (i, surviving), own in zip(remains, parts, strict=True)
         ]
-        return Served(described, parts if task == LEARN else [])
+        return Served(described, unbounded if task == LEARN else [])
+
+    def _attained(
+        self,
+        cases: Sequence[Case],
+        states: Sequence[Mapping[int, Mapping[str, Surviving]]],
+        remains: list[tuple[int, Surviving]],
+        parts: list[Parts],
+    ) -> tuple[list[tuple[int, Surviving]], list[Parts]]:
+        """Put the best that can be reached in place of what cannot."""
+        if not self.attainable.asked:
+            return remains, parts
+        index = self.plant.network.index
+        standing = merge_given(self.plant.network.topology, self.given)
+        left, found = [], []
+        for (i, surviving), own in zip(remains, parts, strict=True):
+            modes = {index[e.id]: e.mode for e in (*standing, *cases[i])}
+            first = states[i][0][surviving.phase]
+            surviving, own = self.attainable.best(modes, first, surviving, own)
+            left.append((i, surviving))
+            found.append(own)
+        return left, found
 
 
 def _answers(

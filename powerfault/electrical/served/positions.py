@@ -17,6 +17,7 @@ from itertools import count
 from powerfault.electrical.currents.layout import Layout
 from powerfault.failures.case_state import CaseState
 from powerfault.model.elements import STAGES, Event, Topology
+from powerfault.network.failure_modes import merge_given
 from powerfault.network.graph import build_network
 
 
@@ -83,21 +84,29 @@ class RatedPositions:
     """
 
     def __init__(self, topology: Topology, given: Iterable[Event] = ()) -> None:
+        from powerfault.electrical.served.attainable import Attainable
         from powerfault.electrical.served.capacity import Allocator
         from powerfault.electrical.served.plant import build_plant
 
         self.given = tuple(given)
         self.plant = build_plant(build_network(topology))
         self.allocator = Allocator(self.plant)
+        self.attainable = Attainable(self.plant, self.allocator)
 
     def of(self, failed: Iterable[Event], stage: str, phase: str) -> Positions:
         """Those of one case; ``dark`` are the live loads that must be shed."""
         from powerfault.electrical.served.served_case import merge, operations
-        from powerfault.electrical.served.surviving import survivors
+        from powerfault.electrical.served.surviving import survivors_by_stage
 
         case, plant = tuple(failed), self.plant
-        surviving = survivors(plant, [case], STAGES.index(stage), self.given)[0][phase]
-        service = merge(plant, surviving, self.allocator.serve(surviving))
+        number = STAGES.index(stage)
+        stages = survivors_by_stage(plant, [case], (0, number), self.given)[0]
+        events = (*merge_given(plant.network.topology, self.given), *case)
+        modes = {plant.network.index[e.id]: e.mode for e in events}
+        surviving = stages[number][phase]
+        parts = self.allocator.serve(surviving)
+        surviving, parts = self.attainable.best(modes, stages[0][phase], surviving, parts)
+        service = merge(plant, surviving, parts)
         ids = plant.network.ids
         apart = (surviving.movable - service.closed) | (surviving.mateable - service.mated) | plant.loads
         conducting = {ids[v] for v in surviving.live if v not in apart} | {ids[v] for v in service.served}

@@ -11,6 +11,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
+from powerfault.electrical.served.attainable import RULE
 from powerfault.electrical.served.case_runs import Case, Progress, rate_cases, serve_cases
 from powerfault.electrical.served.plant import build_plant
 from powerfault.electrical.served.rated_outcomes import RatedCase
@@ -26,6 +27,7 @@ CASES_WITHOUT_ASKING = 100_000
 ASSUMPTIONS = (
     "each phase in its steady state; any load can be shed, at every stage; loads are served whole or not at all",
     "power runs as the ratings allow best: how it divides between parallel ways by itself is a matter of the DC flow",
+    RULE,
     "charging takes no power; a charged storage gives its energy x depth limit evenly over the phase",
     "a load without demand_kw is taken at 0 kW and still needs a path",
 )

@@ -18,6 +18,7 @@ from powerfault.failures.lanes import WholeNumberLanes, at_least
 from powerfault.failures.plan import Plan, make_plan
 from powerfault.model.elements import STAGES, Component, Event
 from powerfault.network.failure_modes import merge_given
+from powerfault.network.zones import Barriers, find_barriers
 
 Nodes = frozenset[int]
 Pairs = frozenset[tuple[int, int]]
@@ -32,8 +33,9 @@ class Surviving:
     (at stage 0: is itself held), so that a circle of needs through it needs no start. ``operable`` may be moved and
     ``mateable`` jumpers mated. ``closed`` are the switched components that stand closed, the operable ones among them
     before anything is done: normally closed and not tripped. ``tripped`` ones stand open and may be closed again
-    at no count if operable. ``pinned`` are operable but border a fault and must stand open; ``opened`` of them did not
-    trip, so that opening them counts. ``through`` is what conducts when closed, live or not. ``waived`` needs
+    at no count if operable. ``pinned`` are operable but border a fault and must be open, since the fault's zone ends at
+    them only while they are, or since they would feed it; they carry nothing. ``opened`` of them did not trip, so that
+    opening them counts. ``through`` is what conducts when closed, live or not. ``waived`` needs
     (node, needed) are borne at this stage, ``borne`` ones need no start.
     """
 
@@ -121,6 +123,7 @@ class _Shape:
         elements = network.elements[: network.n_components]
         unmated = {v for v, c in enumerate(elements) if isinstance(c, Component) and c.kind == "jumper" and not c.mated}
         self.stage = stage
+        self.barriers = find_barriers(network)
         self.fuses = frozenset(v for v, c in enumerate(elements) if isinstance(c, Component) and c.kind == "fuse")
         self.mateable = frozenset(v for v in unmated if stage == len(STAGES) - 1 and network.component(v).crew_may_mate)
         self.through = frozenset(range(network.n_components + network.n_loads)) - (unmated - self.mateable)
@@ -170,7 +173,7 @@ def _surviving(
     live, zone, blocking, operable = now.live[case], now.zone[case], now.blocking[case], now.operable[case]
     lost = {v for v, mode in modes.items() if mode == "loss"}
     operable = operable - lost - zone
-    pinned = operable & blocking
+    pinned = operable & (blocking | _bordering(plant, shape.barriers, zone, tripped))
     stands_closed = {v for v, mode in modes.items() if mode == "closed"}
     closed = frozenset((plant.normally_closed - tripped - lost) | stands_closed) - pinned
     dead = lost | zone | (blocking - operable) | (tripped & shape.fuses)
@@ -184,7 +187,7 @@ def _surviving(
     return Surviving(
         stage=stage,
         phase=phase,
-        live=live,
+        live=live - pinned,
         kept=before.live[case],
         operable=operable,
         mateable=shape.mateable - dead,
@@ -196,6 +199,27 @@ def _surviving(
         waived=frozenset(waived),
         borne=frozenset(borne),
     )
+
+
+def _bordering(plant: Plant, barriers: Barriers, zone: Nodes, tripped: Nodes) -> Nodes:
+    """Switches beside a zone that must not be closed: open ones, and closed ones that do not clear a fault themselves.
+
+    The failure evaluator takes an operable switch as one that can be opened to keep the fault out; whoever relies on
+    that must open it, and must never close one on to the fault.
+    """
+    network = plant.network
+    found: set[int] = set()
+    for z in zone:
+        for beside, never, clears in (
+            (network.fault_next[z], barriers.never_forward, barriers.clears_forward),
+            (network.fault_previous[z], barriers.never_backward, barriers.clears_backward),
+        ):
+            for v in beside:
+                if v in plant.switched and v not in zone and v not in never:
+                    closed = v in plant.normally_closed and v not in tripped
+                    if not (closed and v in clears):
+                        found.add(v)
+    return frozenset(found)
 
 
 def split(plant: Plant, surviving: Surviving) -> list[Surviving]:

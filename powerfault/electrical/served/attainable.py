@@ -1,0 +1,78 @@
+"""Can the best positions of a case be reached at all, and which are the best that can?
+
+The cheap tests come first, and settle nearly all cases: nothing that something operates is moved, or what operates it
+can be served with only the switches closed that are closed both before and after; and all that is live could start
+from nothing. Then every order of the moves will do. Otherwise a way is sought, state by state (``served.reach``).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+
+from powerfault.electrical.served.capacity import SOLVER, UNPROVED, Allocator, Parts, PartService
+from powerfault.electrical.served.configuration import Service, energised
+from powerfault.electrical.served.plant import Plant
+from powerfault.electrical.served.reach import Reach
+from powerfault.electrical.served.served_case import merge
+from powerfault.electrical.served.solver import INFINITY
+from powerfault.electrical.served.states import StateEvaluator
+from powerfault.electrical.served.surviving import Surviving
+
+RULE = (
+    "positions count only where they can be reached: a switch is operated while all that operates it is served, "
+    "equipment starts while its needs are served, and every state on the way is within ratings"
+)
+NOT_REACHED = "the best positions that can be reached were not proved"
+
+
+class Attainable:
+    """Looks at the best services of cases of one plant."""
+
+    def __init__(self, plant: Plant, allocator: Allocator, seconds: float = INFINITY) -> None:
+        self.plant, self.allocator, self.seconds = plant, allocator, seconds
+        self.asked = bool(any(plant.network.operators.values()) or plant.needing)
+        """Whether there can be a question at all."""
+
+    def best(
+        self, modes: Mapping[int, str], first: Surviving, surviving: Surviving, parts: Parts
+    ) -> tuple[Surviving, Parts]:
+        """Return what survives and its best parts if only what can be reached counts.
+
+        ``modes`` are the failed components, ``first`` is what survives once protection has cleared.
+        """
+        if not self.asked or surviving.stage == 0:
+            return surviving, parts
+        states = StateEvaluator(self.plant, modes, {0: first, surviving.stage: surviving}, self.allocator)
+        service = merge(self.plant, surviving, parts)
+        if self._plainly(states, surviving, service):
+            return surviving, parts
+        reach = Reach(states, self.seconds)
+        found = reach.best(surviving.stage, states.start(), near=False)
+        if found.parts is not None:
+            return found.surviving, found.parts
+        end = found.end.service
+        own = Service(
+            found.end.closed & found.surviving.movable, found.end.mated, end.served, end.fed_from, end.flow_kw
+        )
+        proof = SOLVER if found.proved else UNPROVED
+        return found.surviving, [(found.surviving, PartService(own, proof, "" if found.proved else NOT_REACHED))]
+
+    def _plainly(self, states: StateEvaluator, surviving: Surviving, service: Service) -> bool:
+        plant = self.plant
+        standing = surviving.closed & surviving.movable
+        moved = (standing ^ service.closed) | surviving.opened
+        operators = {o for v in moved for o in plant.network.operators.get(v, ())}
+        if operators:
+            if surviving.opened:
+                return False
+            common = (surviving.closed - surviving.operable) | (standing & service.closed)
+            control = states.control_loads(operators) | states.idle
+            least = states.evaluate(surviving.stage, frozenset(common), frozenset(), frozenset(), only=control)
+            if not least.live.issuperset(operators):
+                return False
+        if plant.needing.isdisjoint(surviving.live) or surviving.kept.isdisjoint(plant.needed):
+            return True
+        at = service.closed, service.mated, service.served | (states.idle & surviving.live), service.fed_from
+        running = energised(plant, surviving, *at)
+        return energised(plant, replace(surviving, kept=frozenset()), *at) == running
