@@ -1,4 +1,4 @@
-"""Every state of every plan, judged by the reference evaluator on a copy of the file that has the positions of the state.
+"""Every state of every plan, judged by the reference evaluator on a copy of the file with the positions of the state.
 
 Asked of each step: a switch moves only while all that operates it is served; nothing is closed on to a fault; what is
 said to be served is served, and what is connected and has power is said to be; all of it within ratings.
@@ -61,9 +61,7 @@ class Replay:
             if c.kind == "fuse" and i in self.begun.tripped:
                 c = replace(c, needs=(Need("OFF"),))  # blown
             parts[i] = replace(c, crew_may_mate=False)
-        loads = {
-            i: replace(x, needs=(*x.needs, Need("OFF"))) if i in self.off else x for i, x in self.t.loads.items()
-        }
+        loads = {i: replace(x, needs=(*x.needs, Need("OFF"))) if i in self.off else x for i, x in self.t.loads.items()}
         return System(replace(self.t, components=parts, loads=loads)).evaluate(self.case)
 
     def wrong(self, text: str) -> None:

@@ -7,7 +7,7 @@ from nothing. Then every order of the moves will do. Otherwise a way is sought, 
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import replace
 
 from powerfault.electrical.served.capacity import SOLVER, UNPROVED, Allocator, Parts, PartService
@@ -16,7 +16,7 @@ from powerfault.electrical.served.plant import Plant
 from powerfault.electrical.served.reach import Reach
 from powerfault.electrical.served.served_case import merge
 from powerfault.electrical.served.solver import INFINITY
-from powerfault.electrical.served.states import StateEvaluator
+from powerfault.electrical.served.states import Nodes, StateEvaluator, circular_needs, depends_on
 from powerfault.electrical.served.surviving import Surviving
 
 RULE = (
@@ -33,6 +33,8 @@ class Attainable:
         self.plant, self.allocator, self.seconds = plant, allocator, seconds
         self.asked = bool(any(plant.network.operators.values()) or plant.needing)
         """Whether there can be a question at all."""
+        self.circular = circular_needs(plant)
+        self.idle = {phase: plant.loads - judged for phase, judged in plant.judged.items()}
 
     def best(
         self, modes: Mapping[int, str], first: Surviving, surviving: Surviving, parts: Parts
@@ -43,10 +45,10 @@ class Attainable:
         """
         if not self.asked or surviving.stage == 0:
             return surviving, parts
-        states = StateEvaluator(self.plant, modes, {0: first, surviving.stage: surviving}, self.allocator)
         service = merge(self.plant, surviving, parts)
-        if self._plainly(states, surviving, service):
+        if self._plainly(first, surviving, service):
             return surviving, parts
+        states = StateEvaluator(self.plant, modes, {0: first, surviving.stage: surviving}, self.allocator)
         reach = Reach(states, self.seconds)
         found = reach.best(surviving.stage, states.start(), near=False)
         if found.parts is not None:
@@ -58,21 +60,41 @@ class Attainable:
         proof = SOLVER if found.proved else UNPROVED
         return found.surviving, [(found.surviving, PartService(own, proof, "" if found.proved else NOT_REACHED))]
 
-    def _plainly(self, states: StateEvaluator, surviving: Surviving, service: Service) -> bool:
+    def _plainly(self, first: Surviving, surviving: Surviving, service: Service) -> bool:
+        """Whether every order of moves will do, for certain.
+
+        It will where what operates the moved switches, and what runs on without being able to start, has power and room
+        with only the switches closed that are closed before and after, whatever else is on or off meanwhile.
+        """
         plant = self.plant
         standing = surviving.closed & surviving.movable
         moved = (standing ^ service.closed) | surviving.opened
         operators = {o for v in moved for o in plant.network.operators.get(v, ())}
-        if operators:
-            if surviving.opened:
+        if operators and surviving.opened:
+            return False
+        running: set[int] = set()
+        circular = self.circular & surviving.live
+        if circular:
+            at = service.closed, service.mated, service.served | (surviving.live & self.idle[surviving.phase])
+            running = energised(plant, surviving, *at, service.fed_from)
+            circular &= running & first.live
+            if energised(plant, replace(surviving, kept=circular), *at, service.fed_from) != running:
                 return False
-            common = (surviving.closed - surviving.operable) | (standing & service.closed)
-            control = states.control_loads(operators) | states.idle
-            least = states.evaluate(surviving.stage, frozenset(common), frozenset(), frozenset(), only=control)
-            if not least.live.issuperset(operators):
-                return False
-        if plant.needing.isdisjoint(surviving.live) or surviving.kept.isdisjoint(plant.needed):
-            return True
-        at = service.closed, service.mated, service.served | (states.idle & surviving.live), service.fed_from
-        running = energised(plant, surviving, *at)
-        return energised(plant, replace(surviving, kept=frozenset()), *at) == running
+        if circular and not self._hold(first, moved, circular, circular):
+            return False
+        return not operators or self._hold(surviving, moved, operators, circular)
+
+    def _hold(self, surviving: Surviving, moved: Nodes, held: Collection[int], kept: Nodes) -> bool:
+        """Whether ``held`` is live, on the ways of the intact system, with ``moved`` open and all other loads off."""
+        plant, phase = self.plant, surviving.phase
+        loads = depends_on(plant, held) & plant.loads
+        on = loads | self.idle[phase]
+        alone = replace(surviving, kept=kept, live=surviving.live - moved)
+        live = energised(plant, alone, surviving.movable & surviving.closed, (), on)
+        if not live.issuperset(held) or plant.one_feed & live:
+            return False
+        pattern, demand = self.allocator.pattern(phase), plant.demand_kw[phase]
+        return all(
+            demand[v] <= 0 or (v in pattern and all(u in live and w in live for u, w in pattern[v]))
+            for v in loads & live
+        )

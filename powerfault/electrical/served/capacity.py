@@ -104,7 +104,7 @@ class Allocator:
         return best
 
     def _find(self, part: Surviving) -> PartService:
-        service = prove_service(self.plant, part, self._pattern(part.phase))
+        service = prove_service(self.plant, part, self.pattern(part.phase))
         if service is not None:
             return PartService(service, BOUND)
         less_hurt = [before for before in self.learned.get(part.phase, ()) if part.live <= before.live]
@@ -154,7 +154,7 @@ class Allocator:
                 return Attained(found.served, best=False)
         return known
 
-    def _pattern(self, phase: str) -> Pattern:
+    def pattern(self, phase: str) -> Pattern:
         """How power runs where nothing fails but what stands failed, and nothing is switched."""
         found = self._patterns.get(phase)
         if found is None:

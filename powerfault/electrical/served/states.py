@@ -49,7 +49,7 @@ class StateEvaluator:
         self.phase = next(iter(stages.values())).phase
         self.idle = frozenset(plant.loads - plant.judged[self.phase])
         self.shorts = {v: 1 for v, mode in modes.items() if mode == "short"}
-        self.circular = frozenset(v for part in plant.network.parts if part.cyclic for v in part.needed)
+        self.circular = circular_needs(plant)
         """What is needed in a circle, and so may run on though it could not start."""
         self.judged = 0
         """States judged so far."""
@@ -145,10 +145,20 @@ class StateEvaluator:
 
     def control_loads(self, operators: Collection[int]) -> Nodes:
         """The loads that must be on for ``operators`` to be live or served: themselves, members, and what is needed."""
-        found, waiting = set(operators), list(operators)
-        while waiting:
-            for u in self.plant.rests_on[waiting.pop()]:
-                if u not in found:
-                    found.add(u)
-                    waiting.append(u)
-        return frozenset(found & self.plant.loads)
+        return depends_on(self.plant, operators) & self.plant.loads
+
+
+def circular_needs(plant: Plant) -> Nodes:
+    """What is needed in a circle, and so may run on though it could not start."""
+    return frozenset(v for part in plant.network.parts if part.cyclic for v in part.needed)
+
+
+def depends_on(plant: Plant, nodes: Collection[int]) -> Nodes:
+    """All that ``nodes`` depend on through feeds, needs and members, themselves included."""
+    found, waiting = set(nodes), list(nodes)
+    while waiting:
+        for u in plant.rests_on[waiting.pop()]:
+            if u not in found:
+                found.add(u)
+                waiting.append(u)
+    return frozenset(found)

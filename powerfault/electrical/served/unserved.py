@@ -43,9 +43,14 @@ def why_dark(plant: Plant, surviving: Surviving, service: Service, live: Collect
     for u in _above(plant, surviving, load):
         if u in limits and limits[u] - out.get(u, 0.0) < demand - TOLERANCE_KW:
             short.append(u)
-    spare = ", ".join(f"{ids[u]} has {max(0.0, limits[u] - out.get(u, 0.0)):.3g} kW left" for u in short[:NAMED])
+    spare = ", ".join(f"{ids[u]} has {_left_kw(limits[u] - out.get(u, 0.0)):.3g} kW left" for u in short[:NAMED])
     text = f"asks {demand:.3g} kW; " + (spare or "no combination of feeds has that much left")
     return Dark(ids[load], "no capacity", tuple(ids[u] for u in short), text)
+
+
+def _left_kw(kw: float) -> float:
+    """What is left, without the dust of floating point."""
+    return kw if kw > TOLERANCE_KW else 0.0
 
 
 def _no_path(plant: Plant, surviving: Surviving, load: int) -> Dark:

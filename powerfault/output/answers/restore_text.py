@@ -1,10 +1,10 @@
-"""A switching plan as text: numbered steps by stage, what each brings back, what stays dark and why."""
+"""A switching plan as text: numbered steps by stage, what each brings back, what stays not served and why."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 
-from powerfault.electrical.restore.plan import SHED, Restoration, Step, SwitchingPlan
+from powerfault.electrical.restore.plan import RETURN, SHED, Restoration, Step, SwitchingPlan
 from powerfault.output.answers.verdicts_text import case_text
 from powerfault.output.blocks.screen import Screen
 
@@ -39,7 +39,7 @@ def grouped(found: Restoration) -> list[tuple[tuple[str, ...], SwitchingPlan]]:
 
 def _print_plan(phases: tuple[str, ...], plan: SwitchingPlan, screen: Screen) -> None:
     screen.heading(f"Phase {', '.join(phases)}")
-    screen.line(f"  dark at first: {', '.join(plan.interrupted) or 'nothing'}")
+    screen.line(f"  not served at first: {', '.join(plan.interrupted) or 'nothing'}")
     if not plan.steps:
         screen.line("  no switching brings anything back" if plan.interrupted else "  nothing to do")
     stage = ""
@@ -55,11 +55,11 @@ def _print_plan(phases: tuple[str, ...], plan: SwitchingPlan, screen: Screen) ->
     served, demand = sum(plan.served_kw.values()), sum(plan.demand_kw.values())
     screen.line(f"  served in the end: {served:.4g} of {demand:.4g} kW")
     for dark in plan.dark:
-        screen.line("  " + screen.paint("stays dark", "bad") + f" {dark.id} ({dark.cause}): {dark.text}")
+        screen.line("  " + screen.paint("stays not served", "bad") + f" {dark.id} ({dark.cause}): {dark.text}")
     for text in plan.findings:
         screen.line("  " + screen.paint("finding", "doubt") + f" {text}")
     if not plan.proved:
-        screen.line("  " + screen.paint("NOT PROVED: the solver stopped early; a better plan may exist", "bad"))
+        screen.line("  " + screen.paint("NOT PROVED: a better plan may exist", "bad"))
 
 
 def _runs(steps: Sequence[Step]) -> list[list[Step]]:
@@ -80,7 +80,7 @@ def stage_title(stage: str) -> str:
 
 def step_text(step: Step) -> str:
     """One step as a line."""
-    said = f"{step.action} {step.id}"
+    said = f"with {step.id}, nothing switched" if step.action == RETURN else f"{step.action} {step.id}"
     if step.restores:
         said += f": brings back {', '.join(step.restores)}"
     if step.drops:
