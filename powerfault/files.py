@@ -74,10 +74,11 @@ def _refusal(name: str | os.PathLike[str], error: Exception) -> OutputError:
 
 
 @contextlib.contextmanager
-def opened(path: str | os.PathLike[str]) -> Iterator[IO[bytes]]:
+def opened(path: str | os.PathLike[str], *, tidy: bool = True) -> Iterator[IO[bytes]]:
     """Open ``path`` to write bytes to; they stand there whole at the end, or not at all if anything goes wrong.
 
-    Missing folders above it are made. A pipe or a device, ``/dev/stdout`` among them, gets the bytes as they come.
+    Missing folders above it are made; ``tidy`` clears leftovers of dead runs beside it. A pipe or a device,
+    ``/dev/stdout`` among them, gets the bytes as they come.
     Raises :class:`OutputError` naming the path and the reason.
     """
     place, found = _placed(path)
@@ -89,7 +90,8 @@ def opened(path: str | os.PathLike[str]) -> Iterator[IO[bytes]]:
                 yield cast(IO[bytes], _Whole(raw))
             return
         place.parent.mkdir(parents=True, exist_ok=True)
-        clear_leftovers(place)
+        if tidy:
+            clear_leftovers(place)
         temporary, handle = _new(place, folder=False)
         try:
             if found is not None:  # no wider than it was, nor than the umask lets it be
@@ -122,9 +124,9 @@ class _Whole:
         return count
 
 
-def write_atomically(path: str | os.PathLike[str], content: str | bytes) -> Path:
+def write_atomically(path: str | os.PathLike[str], content: str | bytes, *, tidy: bool = True) -> Path:
     """Write ``content`` (text as UTF-8 with ``\\n``) as :func:`opened` does. Raises :class:`OutputError`."""
-    with opened(path) as stream:
+    with opened(path, tidy=tidy) as stream:
         stream.write(content.encode("utf-8") if isinstance(content, str) else content)
     return Path(path)
 

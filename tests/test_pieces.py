@@ -5,9 +5,11 @@ from __future__ import annotations
 import errno
 import multiprocessing
 import os
+import signal
 import subprocess
 import sys
-from collections.abc import Iterable, Iterator
+import time
+from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Future, as_completed
 from dataclasses import replace
 from pathlib import Path
@@ -82,15 +84,37 @@ def test_a_folder_that_cannot_be_written_is_a_clear_error(tmp_path: Path) -> Non
         study(channels_system(2), 1, keep=tmp_path / "file" / "in")
 
 
-@pytest.mark.parametrize("damage", [b"", b"PK\x03\x04", b"more and more " * 999])
-def test_a_damaged_piece_is_evaluated_anew(damage: bytes, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def flipped(good: bytes) -> bytes:
+    """The same length, one bit of the rows another."""
+    return good[:-1] + bytes([good[-1] ^ 1])
+
+
+@pytest.mark.parametrize("damage", [
+    lambda _: b"", lambda _: b"PK\x03\x04", lambda _: b"more and more " * 999, flipped, lambda good: good[:-1],
+    lambda good: bytes(32) + good[32:],
+])  # fmt: skip
+def test_a_damaged_piece_is_evaluated_anew(
+    damage: Callable[[bytes], bytes], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     system = small_pieces(channels_system(2), monkeypatch)
     whole = evaluate_system(system, keep=tmp_path)
     damaged = sorted(tmp_path.iterdir())[1]
     good = damaged.read_bytes()
-    damaged.write_bytes(damage)
-    assert_equal(evaluate_system(system, keep=tmp_path), whole)
+    damaged.write_bytes(damage(good))
+    with pytest.warns(UserWarning, match="1 kept piece in .* did not fit"):
+        assert_equal(evaluate_system(system, keep=tmp_path), whole)
     assert damaged.read_bytes() == good
+
+
+def test_a_piece_of_another_place_does_not_fit(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    system = small_pieces(channels_system(2), monkeypatch)
+    whole = evaluate_system(system, keep=tmp_path)
+    first, second, *_ = sorted(tmp_path.iterdir())
+    one, other = first.read_bytes(), second.read_bytes()
+    first.write_bytes(other)
+    second.write_bytes(one)
+    with pytest.warns(UserWarning, match="2 kept pieces"):
+        assert_equal(evaluate_system(system, keep=tmp_path), whole)
 
 
 def test_questions_that_differ_share_a_folder(tmp_path: Path) -> None:
@@ -123,17 +147,16 @@ def test_a_full_disk_keeps_what_is_whole_and_ends_the_work(tmp_path: Path, monke
         submitted.extend(futures)
         return as_completed(futures)
 
-    def write_bytes(self: Path, _: object) -> int:
-        with self.open("wb") as stream:
-            stream.write(b"half")
+    def full(*_: object) -> None:
         raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
 
     monkeypatch.setattr(pieces, "as_completed", watched)
-    monkeypatch.setattr(Path, "write_bytes", write_bytes)
-    with pytest.raises(OutputError, match=r"cannot keep a finished piece .* No space left"):
+    monkeypatch.setattr(os, "replace", full)
+    with pytest.raises(OutputError, match=r"cannot write .* No space left"):
         evaluate_system(system, keep=tmp_path, jobs=2)
     assert not list(tmp_path.iterdir())
-    assert sum(future.cancelled() for future in submitted) > len(submitted) / 2
+    undone = [f for f in submitted if f.cancelled() or f.exception() is not None]
+    assert len(undone) > len(submitted) / 2
 
 
 def test_a_killed_worker_is_a_clear_error_and_the_run_goes_on(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -157,14 +180,13 @@ def test_a_killed_worker_is_a_clear_error_and_the_run_goes_on(tmp_path: Path, mo
 def test_workers_end_when_their_parent_is_killed() -> None:
     code = (
         "import time\n"
-        "from concurrent.futures import ProcessPoolExecutor\n"
-        "from multiprocessing import get_context\n"
-        "from powerfault.failures import pieces\n"
-        "pool = ProcessPoolExecutor(2, get_context('spawn'), pieces._begin, ((), False))\n"
-        "for future in [pool.submit(time.sleep, 0.1) for _ in range(4)]:\n"
-        "    future.result()\n"
-        "print('ready', flush=True)\n"
-        "time.sleep(600)\n"
+        "from powerfault.failures.processes import workers\n"
+        "if __name__ == '__main__':\n"
+        "    with workers(2, time.sleep, 0) as pool:\n"
+        "        for future in [pool.submit(time.sleep, 0.1) for _ in range(4)]:\n"
+        "            future.result()\n"
+        "        print('ready', flush=True)\n"
+        "        time.sleep(600)\n"
     )
     parent = subprocess.Popen([sys.executable, "-c", code], stdout=subprocess.PIPE, text=True)
     assert parent.stdout is not None
@@ -180,6 +202,42 @@ def test_too_large_a_question_is_refused_with_the_count_and_an_estimate() -> Non
         study(topology, 9)
     with pytest.raises(TooLargeError, match="written out one by one"):
         compare(topology, topology, 4)
+
+
+@pytest.mark.parametrize(("number", "wait"), [
+    (signal.SIGINT, 0.4), (signal.SIGTERM, 0.4), (signal.SIGINT, 0.05), (signal.SIGKILL, 0.02), (signal.SIGINT, 1.0),
+    (signal.SIGKILL, 1.0),
+])  # fmt: skip
+def test_workers_end_without_a_word_when_all_are_signalled(number: int, wait: float) -> None:
+    """As a terminal does on Ctrl-C: the whole group of processes; SIGKILL hits the parent alone."""
+    code = (
+        "import time\n"
+        "from powerfault.failures.processes import workers\n"
+        "if __name__ == '__main__':\n"
+        "    try:\n"
+        "        print('ready', flush=True)\n"
+        "        with workers(2, len, bytes(3_000_000)) as pool:\n"
+        "            for future in [pool.submit(time.sleep, 30) for _ in range(4)]:\n"
+        "                future.result()\n"
+        "    except KeyboardInterrupt:\n"
+        "        pass\n"
+    )
+    parent = subprocess.Popen([sys.executable, "-c", "import signal\n"
+                               "def stop(*_): raise KeyboardInterrupt\n"
+                               "signal.signal(signal.SIGTERM, stop)\n" + code],
+                              stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+                              start_new_session=True)  # fmt: skip
+    assert parent.stdout is not None
+    assert parent.stdout.readline() == "ready\n"
+    time.sleep(wait)
+    if number == signal.SIGKILL:
+        parent.kill()
+    else:
+        os.killpg(parent.pid, number)
+    out, said = parent.communicate(timeout=25)  # the pipes end with the last of the workers
+    assert out == ""
+    assert "Traceback" not in said
+    assert number == signal.SIGKILL or not said  # the standard library names the semaphores of a killed parent
 
 
 @pytest.mark.parametrize("order", [8, 40])

@@ -7,13 +7,10 @@ question takes it from there. A piece is written beside its final name and moved
 from __future__ import annotations
 
 import hashlib
-import multiprocessing
-import os
-import threading
 import time
+import warnings
 from collections.abc import Callable, Generator
-from concurrent.futures import Future, ProcessPoolExecutor, as_completed
-from concurrent.futures.process import BrokenProcessPool
+from concurrent.futures import Future, as_completed
 from contextlib import closing
 from dataclasses import replace
 from functools import partial
@@ -23,9 +20,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from powerfault import __version__
-from powerfault.errors import OutputError, TooLargeError, ToolError
+from powerfault.errors import OutputError, TooLargeError
 from powerfault.failures.clusters import ClusterPlan, SystemPlan
 from powerfault.failures.evaluation import cluster_rows
+from powerfault.failures.processes import workers
+from powerfault.files import clear_leftovers, write_atomically
 
 Piece = tuple[int, int, int]
 """Cluster, first lane, lane after the last."""
@@ -33,6 +32,7 @@ Clusters = tuple[ClusterPlan, ...]
 Place = Callable[[Piece], NDArray[np.uint64]]
 """Where the rows of a piece belong."""
 Done = Callable[[int, int], None]
+DIGEST_BYTES = 32
 LANES_TIMED = 1 << 32
 """Up to here a cluster is timed at its own order; of larger ones even the pieces are too many to list."""
 
@@ -82,6 +82,8 @@ def run_pieces(
             finish(piece)
         else:
             waiting.append(piece)
+    if store is not None:
+        store.tell()
     evaluate = _evaluate_in_turn if jobs <= 1 or len(waiting) <= 1 else partial(_evaluate_together, jobs=jobs)
     # Closed at once where a piece cannot be kept, so that no worker goes on.
     with closing(evaluate(system.clusters, waiting, by_phase, place)) as evaluated:
@@ -118,22 +120,12 @@ def _evaluate_in_turn(
 def _evaluate_together(
     clusters: Clusters, waiting: list[Piece], by_phase: bool, place: Place, jobs: int
 ) -> Generator[Piece, None, None]:
-    context = multiprocessing.get_context("spawn")
-    with ProcessPoolExecutor(jobs, mp_context=context, initializer=_begin, initargs=(clusters, by_phase)) as pool:
+    with workers(jobs, _begin, clusters, by_phase) as pool:
         futures: dict[Future[NDArray[np.uint64]], Piece] = {pool.submit(_evaluate, piece): piece for piece in waiting}
-        try:
-            for future in as_completed(futures):
-                piece = futures.pop(future)  # and with it its rows, once they are in place
-                place(piece)[:] = future.result()
-                yield piece
-        except BrokenProcessPool as error:
-            raise ToolError(
-                "a worker process was killed (out of memory?); use --jobs 1 or a lower --order; with --keep DIR the "
-                "pieces finished so far are used again"
-            ) from error
-        except BaseException:
-            pool.shutdown(cancel_futures=True)
-            raise
+        for future in as_completed(futures):
+            piece = futures.pop(future)  # and with it its rows, once they are in place
+            place(piece)[:] = future.result()
+            yield piece
 
 
 _own: list[tuple[Clusters, bool]] = []
@@ -142,15 +134,6 @@ _own: list[tuple[Clusters, bool]] = []
 
 def _begin(clusters: Clusters, by_phase: bool) -> None:
     _own[:] = [(clusters, by_phase)]
-    threading.Thread(target=_end_with_parent, daemon=True).start()
-
-
-def _end_with_parent() -> None:
-    """A worker waits for work whoever is left to give it, so it must see for itself that its parent was killed."""
-    parent = multiprocessing.parent_process()
-    assert parent is not None
-    parent.join()
-    os._exit(1)
 
 
 def _evaluate(piece: Piece) -> NDArray[np.uint64]:
@@ -160,40 +143,57 @@ def _evaluate(piece: Piece) -> NDArray[np.uint64]:
 
 
 class _Store:
-    """Finished pieces in a folder."""
+    """Finished pieces in a folder, each with a digest of its rows and of all that they depend on.
+
+    A piece that does not fit its digest, because it was cut or changed, is never used; ``refused`` counts those.
+    """
 
     def __init__(self, folder: Path, clusters: Clusters, by_phase: bool) -> None:
-        self.folder = folder
+        self.folder, self.refused = folder, 0
         self.keys = [_key(cluster, by_phase) for cluster in clusters]
         try:
             folder.mkdir(parents=True, exist_ok=True)
         except OSError as error:
             raise OutputError(f"cannot make {folder}: {error.strerror or error}") from error
+        clear_leftovers(folder / "any", prefix=".")
 
     def _path(self, piece: Piece) -> Path:
-        return self.folder / f"{self.keys[piece[0]]}-{piece[1]:012d}-{piece[2]:012d}.rows"
+        return self.folder / f"{self.keys[piece[0]][:24]}-{piece[1]:012d}-{piece[2]:012d}.rows"
+
+    def _digest(self, piece: Piece, rows: bytes | memoryview) -> bytes:
+        found = hashlib.sha256(f"{self.keys[piece[0]]} {piece[1]} {piece[2]} ".encode())
+        found.update(rows)
+        return found.digest()
 
     def load(self, piece: Piece, place: NDArray[np.uint64]) -> bool:
         """Put a kept piece in its place; say whether there is a whole one."""
         try:
             held = self._path(piece).read_bytes()
+        except FileNotFoundError:
+            return False
         except OSError:
+            self.refused += 1
             return False
-        if len(held) != place.nbytes:  # a disk or machine that failed
+        rows = memoryview(held)[DIGEST_BYTES:]
+        if len(rows) != place.nbytes or self._digest(piece, rows) != held[:DIGEST_BYTES]:
+            self.refused += 1
             return False
-        place[:] = np.frombuffer(held, "<u8").reshape(place.shape)
+        place[:] = np.frombuffer(rows, "<u8").reshape(place.shape)
         return True
 
     def save(self, piece: Piece, rows: NDArray[np.uint64]) -> None:
-        path = self._path(piece)
-        temporary = path.with_suffix(f".{os.getpid()}.part")  # another run may keep the same piece now
-        try:
-            temporary.write_bytes(np.ascontiguousarray(rows, "<u8").data)
-            os.replace(temporary, path)
-        except OSError as error:
-            raise OutputError(f"cannot keep a finished piece in {self.folder}: {error.strerror or error}") from error
-        finally:
-            temporary.unlink(missing_ok=True)
+        data = np.ascontiguousarray(rows, "<u8").tobytes()
+        write_atomically(self._path(piece), self._digest(piece, data) + data, tidy=False)
+
+    def tell(self) -> None:
+        """Warn of pieces that did not fit."""
+        if self.refused:
+            warnings.warn(
+                f"{self.refused} kept piece{'s' if self.refused > 1 else ''} in {self.folder} did not fit, being cut "
+                "or changed since, and were computed again",
+                UserWarning,
+                stacklevel=2,
+            )
 
 
 def _key(cluster: ClusterPlan, by_phase: bool) -> str:
@@ -210,4 +210,4 @@ def _key(cluster: ClusterPlan, by_phase: bool) -> str:
         cluster.always,
         cluster.order,
     )
-    return hashlib.sha256(repr(question).encode()).hexdigest()[:24]
+    return hashlib.sha256(repr(question).encode()).hexdigest()

@@ -21,8 +21,8 @@ from powerfault.electrical.served.plant import Plant, build_plant
 from powerfault.electrical.served.rated_outcomes import RatedCase, rate_case
 from powerfault.electrical.served.served_case import Describer, ServedCase
 from powerfault.electrical.served.surviving import Surviving, survivors_by_stage
-from powerfault.errors import ToolError
 from powerfault.failures.plan import make_plan
+from powerfault.failures.processes import workers
 from powerfault.model.elements import STAGES, Event
 from powerfault.network.failure_modes import merge_given
 from powerfault.network.graph import build_network
@@ -206,34 +206,16 @@ def _in_processes(
     worker: _Worker, runs: Sequence[Sequence[Case]], task: str, jobs: int
 ) -> Iterator[Served | list[RatedCase]]:
     """Answers to ``runs`` in their order; only a few runs ahead are held."""
-    import multiprocessing
-    from concurrent.futures import ProcessPoolExecutor
-    from concurrent.futures.process import BrokenProcessPool
-
     allocator = worker.allocator
     learned = [(part, allocator.known[part]) for parts in allocator.learned.values() for part in parts]
-    start = (
-        worker.plant.network.topology,
-        worker.stages,
-        worker.given,
-        worker.seconds,
-        worker.whole,
-        worker.sole,
-        learned,
-    )
-    pool = ProcessPoolExecutor(
-        jobs, mp_context=multiprocessing.get_context("spawn"), initializer=_begin, initargs=start
-    )
-    try:
+    topology = worker.plant.network.topology
+    how = (worker.stages, worker.given, worker.seconds, worker.whole, worker.sole)
+    with workers(jobs, _begin, topology, *how, learned) as pool:
         waiting = iter(runs)
         ahead = [pool.submit(_run, run, task) for run in islice(waiting, 4 * jobs)]
         while ahead:
             yield ahead.pop(0).result()
             ahead += [pool.submit(_run, run, task) for run in islice(waiting, 1)]
-    except BrokenProcessPool as error:
-        raise ToolError("a process computing cases was killed; nothing was written. Try --jobs 1") from error
-    finally:
-        pool.shutdown(wait=False, cancel_futures=True)
 
 
 _worker: _Worker | None = None
@@ -248,10 +230,6 @@ def _begin(
     sole: bool,
     learned: Parts,
 ) -> None:
-    import signal
-
-    # The process that asked is interrupted itself, and ends these in good order.
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
     global _worker
     plant = build_plant(build_network(topology))
     _worker = _Worker(plant, stages, given, seconds, whole=whole, sole=sole)
