@@ -42,7 +42,6 @@ DOORS = {
 """Where each library may be imported: one module, or one floor."""
 
 KNOWN_CIRCLES = (
-    ("fitting.isolation.checks", "fitting.isolation.study"),
     ("electrical.served.apart_rows", "electrical.served.service_model"),
     ("electrical.served.objectives", "electrical.served.service_model"),
 )

@@ -457,7 +457,7 @@ def test_findings_of_the_bench() -> None:
         by_rule.setdefault(f.rule, []).append(f.message)
         assert f.asks
         assert f.practice
-    assert "LAMP is dark for 35 min and bears 15" in by_rule["interruption"]
+    assert "LAMP is not served for 35 min and allows 15" in by_rule["interruption"]
     assert any("SW-BB cannot be locked" in m for m in by_rule["lock-and-tag"])
     assert any("last mating cycle" in m for m in by_rule["connector"])
     assert any("CON-A has keying W, and so has CON-B at hub" in m for m in by_rule["connector"])

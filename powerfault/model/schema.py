@@ -123,6 +123,16 @@ def _mapping(table: Mapping[str, Field], required: bool = True) -> dict[str, Any
     return schema
 
 
+def mapping_schema(table: Mapping[str, Field]) -> dict[str, Any]:
+    """The schema of a mapping whose fields are those of ``table``."""
+    return _mapping(table)
+
+
+def named_schema(item: dict[str, Any]) -> dict[str, Any]:
+    """The schema of a mapping from names to ``item``."""
+    return _by_name(item)
+
+
 def _field(field: Field) -> dict[str, Any]:
     schema = {"description": field.doc, **_type(field)}
     if field.default is not None:

@@ -8,9 +8,10 @@ were bumped, whatever the system is meant to do. So the graph here is not that o
   (no direct current passes its transformer), unless the rule ``converters_block: false`` says otherwise;
 * a load joins its feeds if its ``inputs`` are ``common``; with isolated inputs it does so only under the rule
   ``load_inputs: conduct`` (a diode is no open point), and the loads relied upon are named;
-* an *open point* is a switch or breaker (or a fuse with ``isolates: true``, pulled) that stands open, or an unmated
+* an *open point* is a switch or breaker (or a fuse with ``isolates: true``, pulled) that is open, or an unmated
   jumper that is no part of the work. ``isolates: false`` (a semiconductor switch) is none, nor is a device that
-  stands lost, shorted or closed by failure: where it stands is not known;
+  stands failed in whatever mode (whether it is open is not known, or it cannot be relied upon), nor one that a
+  proposal brings and that is not fitted yet;
 * every storage is a source always; a ``source`` is one in a phase in which its ``capacity_kw`` is not zero, whether
   or not it stands failed or its needs are met;
 * a jumper that is named, or reached from a named place through jumpers, connectors and cables alone, or brought in
@@ -120,6 +121,10 @@ class WorkSite:
         known = (*self.topology.components, *self.topology.loads)
         return tuple(v for v in known if near.get(v, depth) < depth)
 
+    def is_open(self, v: str) -> bool:
+        """Whether ``v`` counts as an open point as things stand."""
+        return self._weight(v, ()) > 0
+
     def _weight(self, v: str, opened: Collection[str]) -> int:
         device = self.devices.get(v)
         return int(device is not None and device.why_not is None and (v in opened or device.stands_open))
@@ -149,11 +154,17 @@ class WorkSite:
 
 
 def find_work_site(
-    topology: Topology, at: Iterable[str], rules: OpenPointRules, *, held: Mapping[str, bool] | None = None
+    topology: Topology,
+    at: Iterable[str],
+    rules: OpenPointRules,
+    *,
+    credited: Collection[str] | None = None,
+    not_fitted: Collection[str] = (),
 ) -> WorkSite:
     """Return the surroundings of the ends named in ``at``; raise :class:`RequestError` for what cannot be one.
 
-    ``held`` overrides where a switched device stands by now (true: open), for a system in the middle of an outing.
+    ``credited`` names the devices that count as open, in the middle of an outing (default: those that are open by the
+    file); ``not_fitted`` those that are not there yet.
     """
     ends = tuple(dict.fromkeys(at))
     if not ends:
@@ -177,7 +188,7 @@ def find_work_site(
     devices = {
         c.id: device
         for c in topology.components.values()
-        if (device := _device(topology, c, c.id in joined or c.id in ends, (held or {}).get(c.id))) is not None
+        if (device := _device(topology, c, c.id in joined or c.id in ends, credited, c.id in not_fitted)) is not None
     }
     return WorkSite(topology, rules, ends, joined, into, devices, relied_inputs, relied_converters)
 
@@ -231,25 +242,34 @@ def _edges(
     return {v: tuple(found) for v, found in into.items()}, tuple(relied_inputs), tuple(relied_converters)
 
 
-def _device(topology: Topology, part: Component, in_work: bool, held: bool | None) -> Device | None:
+def failed_position(topology: Topology, id_: str) -> str | None:
+    """Why nobody can say or change where a device stands: how it stands failed, or ``None`` if it does not."""
+    mode = next((e.mode for e in topology.standing if e.id == id_), None)
+    return mode and {"loss": "lost", "short": "shorted", "closed": "closed by failure"}.get(mode, mode)
+
+
+def _device(
+    topology: Topology, part: Component, in_work: bool, credited: Collection[str] | None, not_fitted: bool
+) -> Device | None:
     """What ``part`` is as an open point, or ``None`` for what is never one."""
-    if part.is_jumper and not part.mated:
-        why = "it belongs to the work and may be mated at its far end" if in_work else None
-        return Device(part.id, True, False, why)
-    if not (part.is_switched or part.kind == "fuse"):
+    if part.kind == "pump" and credited is not None and part.id in credited:
+        return Device(part.id, True, False)
+    parked = part.is_jumper and not part.mated
+    if not (part.is_switched or part.kind == "fuse" or parked):
         return None
-    stands_open = part.normally_open if held is None else held
+    is_open = (part.normally_open or parked) if credited is None else part.id in credited
     if in_work:
-        return Device(part.id, stands_open, False, "it is itself the place of work")
+        why = "it belongs to the work and may be mated at its far end" if parked else "it is itself the place of work"
+        return Device(part.id, is_open, False, why)
+    if not_fitted:
+        return Device(part.id, is_open, False, "a proposal brings it, and it is not fitted yet")
+    if parked:
+        return Device(part.id, is_open, False)
     if part.kind == "fuse" and not part.isolates:
         return Device(part.id, False, False, "a fuse counts only if the file says isolates: true (pulled)")
     if part.isolates is False:
-        return Device(part.id, stands_open, False, "isolates: false (a semiconductor is no open point)")
-    mode = next((e.mode for e in topology.standing if e.id == part.id), None)
-    if mode in ("loss", "short", "closed"):
-        said = {"loss": "lost", "short": "shorted", "closed": "closed by failure"}[mode]
-        return Device(part.id, False, False, f"it stands {said}: whether it is open is not known")
-    if mode == "stuck":
-        why = None if stands_open else "it stands stuck closed"
-        return Device(part.id, stands_open, False, why)
-    return Device(part.id, stands_open, not stands_open)
+        return Device(part.id, is_open, False, "isolates: false (a semiconductor is no open point)")
+    failed = failed_position(topology, part.id)
+    if failed:
+        return Device(part.id, is_open, False, f"it stands {failed}: whether it is open cannot be relied upon")
+    return Device(part.id, is_open, not is_open)

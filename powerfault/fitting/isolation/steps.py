@@ -1,14 +1,14 @@
 """In which order is a work site made dead, proved dead, worked on and given back? The lines of an isolation sheet.
 
 The order is that of 29 CFR 1910.147(d), NFPA 70E-2018 article 120.5 and EN 50110-1; each step names its rule in
-``isolation.findings``.
+``isolation.remarks``.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
-from powerfault.fitting.isolation.study import HeldDevice, Isolation
+from powerfault.fitting.isolation.result import HeldDevice, Isolation
 from powerfault.model.elements import Topology
 
 

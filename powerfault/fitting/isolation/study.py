@@ -22,87 +22,11 @@ from powerfault.fitting.isolation.choice import (
     consumer_priority,
     demand_kw,
 )
-from powerfault.fitting.isolation.findings import Finding
 from powerfault.fitting.isolation.not_served import LOST, HeldOpen, check_phases
 from powerfault.fitting.isolation.open_points import WeakestPath, WorkSite, find_work_site
+from powerfault.fitting.isolation.result import DarkConsumer, HeldDevice, Isolation, OpenWay
 from powerfault.model.elements import OUTCOMES, Topology
 from powerfault.model.open_point_rules import OpenPointRules, read_rules
-
-
-@dataclass(frozen=True, slots=True)
-class HeldDevice:
-    """A device held open. ``stood_open`` before; ``lockable`` as the file says, ``None`` if it does not."""
-
-    id: str
-    title: str
-    kind: str
-    site: str | None
-    stood_open: bool
-    operated: str
-    operated_by: tuple[str, ...]
-    lockable: bool | None
-
-
-@dataclass(frozen=True, slots=True)
-class DarkConsumer:
-    """A consumer that the isolation takes down, or that must be switched over (``stage`` before ``lost``)."""
-
-    id: str
-    title: str
-    severity: str | None
-    priority: int
-    demand_kw: float
-    stage: str
-    bears: str
-    bears_min: float | None
-
-
-@dataclass(frozen=True, slots=True)
-class OpenWay:
-    """A path that cannot be given enough open devices, and why."""
-
-    path: WeakestPath
-    reasons: tuple[str, ...]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Isolation:
-    """The isolation of one set of ends in one set of phases. ``harm`` is (priority, kW dark, consumers dark)."""
-
-    ends: tuple[str, ...]
-    points: int
-    phases: tuple[str, ...]
-    every_phase: bool
-    window_min: float | None
-    """The length of the phase it holds in; ``None`` without bound (or where the file gives no duration)."""
-    work_min: float | None
-    held: tuple[HeldDevice, ...]
-    paths: tuple[WeakestPath, ...]
-    ways: tuple[OpenWay, ...]
-    resting: tuple[str, ...]
-    """Sources that reach the work and give nothing in these phases, though they do in others."""
-    dark: tuple[DarkConsumer, ...]
-    moved: tuple[DarkConsumer, ...]
-    already_dark: tuple[str, ...]
-    harm: tuple[tuple[int, float, int], ...]
-    section: tuple[str, ...]
-    stored: tuple[tuple[str, float | None], ...]
-    wait_min: float
-    findings: tuple[Finding, ...]
-
-    @property
-    def holds(self) -> bool:
-        """Whether every path holds enough open devices."""
-        return not self.ways
-
-    @property
-    def may_work(self) -> bool:
-        """Whether nothing found refuses the work."""
-        return self.holds and not any(f.refuses for f in self.findings)
-
-    @property
-    def sources(self) -> tuple[str, ...]:
-        return tuple(dict.fromkeys(p.source for p in self.paths))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -180,12 +104,12 @@ def isolate(site: WorkSite, phases: tuple[str, ...], minutes: float | None) -> I
     after = held_open.judge([opened])[0]
     already = before.after(SWITCHED_BY)
     dark = tuple(
-        _consumer(topology, i, stage, phases)
+        not_served_consumer(topology, i, stage, phases)
         for i, stage in zip(after.ids, after.stages, strict=True)
         if stage > SWITCHED_BY and i not in already
     )
     moved = tuple(
-        _consumer(topology, i, stage, phases)
+        not_served_consumer(topology, i, stage, phases)
         for i, stage, earlier in zip(after.ids, after.stages, before.stages, strict=True)
         if earlier < stage <= SWITCHED_BY
     )
@@ -279,10 +203,10 @@ def _gives(capacity: float | Mapping[str, float], phase: str) -> bool:
     return bool(capacity.get(phase, 0.0) if isinstance(capacity, Mapping) else capacity)
 
 
-def _consumer(topology: Topology, id_: str, stage: int, phases: Iterable[str]) -> DarkConsumer:
+def not_served_consumer(topology: Topology, id_: str, stage: int, phases: Iterable[str]) -> DarkConsumer:
+    """What is said of a consumer that is served at ``stage`` only, and its allowable interruption."""
     consumer = topology.consumer(id_)
-    bears = topology.rides_through(consumer)
-    minutes = consumer.rides_through_min
+    bears, minutes = topology.rides_through(consumer), consumer.rides_through_min
     if minutes is None:
         minutes = 0.0 if bears == OUTCOMES[0] else topology.stage_minutes.get(bears)
     return DarkConsumer(
@@ -294,6 +218,7 @@ def _consumer(topology: Topology, id_: str, stage: int, phases: Iterable[str]) -
         stage=OUTCOMES[min(stage, LOST)],
         bears=bears,
         bears_min=minutes,
+        allows_own_min=consumer.rides_through_min is not None,
     )
 
 

@@ -9,8 +9,8 @@ from __future__ import annotations
 
 from powerfault.errors import PowerfaultError
 from powerfault.fitting.outing.exposure import BestOrder, JobCost, StateJudge, Where, best_order
-from powerfault.fitting.outing.plan import Job, Outing, Plan
-from powerfault.fitting.outing.state import Course, SystemState
+from powerfault.fitting.outing.plan import Job, Outing, OutingPlan
+from powerfault.fitting.outing.state import Course, State
 from powerfault.fitting.outing.timeline import Clock, Slot
 from powerfault.model.elements import Topology
 
@@ -19,12 +19,12 @@ class Planner:
     """Orders the jobs of one outing that begins in ``begun``."""
 
     def __init__(
-        self, plan: Plan, outing: Outing, course: Course, places: Topology, judge: StateJudge, begun: SystemState
+        self, plan: OutingPlan, outing: Outing, course: Course, places: Topology, judge: StateJudge, begun: State
     ) -> None:
         self.plan, self.outing, self.course = plan, outing, course
         self.places, self.judge, self.begun = places, judge, begun
         self.jobs = {j.id: j for j in outing.jobs}
-        self._after: dict[frozenset[str], SystemState] = {}
+        self._after: dict[frozenset[str], State] = {}
 
     def best(self, horizon: float) -> tuple[BestOrder | None, str | None]:
         """Return the best order, or ``None`` and why there is none to propose."""
@@ -57,10 +57,10 @@ class Planner:
     def _clash(self) -> str | None:
         left: dict[str, tuple[str, bool]] = {}
         for job in self.jobs.values():
-            state = SystemState()
+            state = self.course.initial
             for slot in self._slots(job, tuple(self.outing.start_site for _ in self.plan.crew))[0]:
                 state = self.course.at_end(state, slot.step, job)
-            for id_, passes in state.passes:
+            for id_, passes in ((f[1], ("open", f[1]) not in state) for f in state if f[0] == "moved"):
                 if id_ in left and left[id_][1] != passes:
                     return f"{left[id_][0]} and {job.id} leave {id_} in different positions"
                 left[id_] = (job.id, passes)
@@ -71,7 +71,7 @@ class Planner:
         urgent = any(j.priority < own.priority and i not in done for i, j in self.jobs.items())
         return not urgent and self._earlier[job] <= done
 
-    def _state(self, done: frozenset[str]) -> SystemState:
+    def _state(self, done: frozenset[str]) -> State:
         if done not in self._after:
             state = self.begun
             for id_, job in self.jobs.items():
@@ -91,8 +91,9 @@ class Planner:
         slots = sorted(clock.slots, key=lambda s: (s.end, number[s.step.id]))
         return slots, length, tuple(place[m] for m in self.plan.crew)
 
-    def _shortfall(self, state: SystemState) -> int:
-        return self.judge.judge(self.course.system(state)).shortfall
+    def _shortfall(self, state: State) -> int:
+        both = (self.judge.judge(self.course.system(state, reclosed=r)).shortfall for r in (False, True))
+        return max(both)
 
     def _cost(self, done: frozenset[str], where: Where, job_id: str) -> tuple[JobCost, Where]:
         job = self.jobs[job_id]

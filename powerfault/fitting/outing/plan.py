@@ -17,19 +17,50 @@ ACTIONS = {
     "travel": "go to another site",
     "open": "open a device: a switch then parts, a valve passes",
     "close": "close a device: a switch then passes, a valve parts",
-    "tag": "lock or tag a device that parts: an open switch, a closed valve",
-    "untag": "take a tag off",
-    "wait": "let stored energy go",
-    "prove-dead": "prove absence of voltage (or of pressure) at a place",
+    "see-open": "check the visible break, or the indication, of a device that parts",
+    "tag": "lock or tag a device that parts: an open switch, a closed valve, a jumper not mated, a stopped pump",
+    "untag": "take one's own tag off",
+    "wait": "let stored energy discharge",
+    "prove-dead": "prove absence of voltage (or of pressure): tester on a known source, each pole, known source again",
+    "earth": "earth and short what was proved dead",
+    "unearth": "take the earth off",
+    "cover": "cover adjacent live parts, or make sure that there are none",
+    "uncover": "take the covers off",
+    "cap": "cap a free end",
+    "uncap": "take the cap off",
     "demate": "pull a connector or jumper apart",
     "mate": "plug a connector or jumper in",
     "reconnect": "mate again what was demated in this plan",
-    "relocate": "move a coolant jumper: what it serves is out meanwhile, then the proposal holds",
-    "work": "anything else",
+    "relocate": "move something: what it serves is out meanwhile, then the proposal holds",
+    "stop": "stop a pump",
+    "restart": "start a pump again",
+    "depressurise": "let the pressure of a coolant line go",
+    "drain": "drain a coolant line",
+    "guard": "put the guard for a spill in place, where a coolant line is opened full",
+    "fill": "fill a coolant line",
+    "bleed": "bleed a coolant line of gas",
+    "leak-check": "check a coolant line for leaks under pressure",
+    "work": "anything else; what it names is worked on with the hands",
 }
 """Every action and what it is."""
-ON_DEVICES = ("open", "close", "tag", "untag")
+SYNONYMS = {"prove dead": "prove-dead", "see open": "see-open", "leak check": "leak-check",
+            "depressurize": "depressurise", "refill": "fill", "ground": "earth", "unground": "unearth"}  # fmt: skip
+ON_DEVICES = ("open", "close", "tag", "untag", "see-open")
 ON_CONTACTS = ("demate", "mate", "reconnect")
+WORKS = (*ON_CONTACTS, "relocate", "work")
+"""Steps with hands on what they name."""
+ON_COOLANT = ("depressurise", "drain", "guard", "fill", "bleed", "leak-check")
+BY_COMMAND = ("open", "close", "stop", "restart", "wait", "work")
+"""What can be done from inside to something at a site outside."""
+
+
+@dataclass(frozen=True, slots=True)
+class Practice:
+    """Which steps of good practice the site asks for."""
+
+    earth: bool = True
+    cover: bool = True
+    see_open: bool = True
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -95,7 +126,7 @@ class Outing:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Plan:
+class OutingPlan:
     """A plan of outings. ``travel_min`` holds both directions; ``rooms`` how many may work at a site at once."""
 
     name: str
@@ -105,6 +136,7 @@ class Plan:
     outings: tuple[Outing, ...]
     about: str | None = None
     open_points: int | None = None
+    practice: Practice = Practice()
     file: str = field(default="", compare=False)
     sha256: str = field(default="", compare=False)
     positions: Mapping[str, tuple[int, int]] = field(default_factory=dict, compare=False, repr=False)
@@ -134,7 +166,7 @@ class Plan:
         return None if a is None or b is None else self.travel_min.get((a, b))
 
 
-def plan_error(plan: Plan, path: str, message: str) -> ModelError:
+def plan_error(plan: OutingPlan, path: str, message: str) -> ModelError:
     """An error at ``path`` of the plan file."""
     line, column = plan.place(path)
     return ModelError([Problem(plan.file, line, column, path, message)])

@@ -9,24 +9,24 @@ whether the outing can stop there. A step that breaks a rule is *refused*, and n
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
+from powerfault.fitting.isolation.checks import interruption
 from powerfault.fitting.isolation.choice import SWITCHED_BY
-from powerfault.fitting.isolation.findings import Finding
-from powerfault.fitting.isolation.not_served import HeldOpen
-from powerfault.fitting.isolation.open_points import JOINING_KINDS, find_work_site
-from powerfault.fitting.outing.certain import both_ends
+from powerfault.fitting.isolation.not_served import LOST, HeldOpen
+from powerfault.fitting.isolation.open_points import find_work_site
+from powerfault.fitting.isolation.remarks import CAUTION, Remark
+from powerfault.fitting.isolation.study import not_served_consumer
+from powerfault.fitting.outing.closing import check_ends, with_ends
 from powerfault.fitting.outing.exposure import BestOrder, Judgement, StateJudge
 from powerfault.fitting.outing.order import Planner
-from powerfault.fitting.outing.plan import Job, Outing, Plan
+from powerfault.fitting.outing.plan import Job, Outing, OutingPlan
 from powerfault.fitting.outing.rules import Moment, RuleCheck
-from powerfault.fitting.outing.state import Course, SystemState
+from powerfault.fitting.outing.site import both_ends
+from powerfault.fitting.outing.state import Course, State
 from powerfault.fitting.outing.timeline import Slot, Timeline, build_timeline, precedence
 from powerfault.model.elements import Topology
-from powerfault.model.modify import apply_proposals
 from powerfault.model.open_point_rules import OpenPointRules, read_rules
-
-Progress = Callable[[int, int], None]
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,9 +36,12 @@ class StepState:
     outing: str
     job: str
     slot: Slot
-    state: SystemState
+    state: State
     judgement: Judgement
-    findings: tuple[Finding, ...]
+    if_reclosed: Judgement
+    """With the open devices that carry no tag closed again by who operates them."""
+    fitted: tuple[str, ...]
+    findings: tuple[Remark, ...]
     refused: bool
     """Whether this step or one before it breaks a rule: then nothing that follows is called safe."""
     stop: str
@@ -70,14 +73,14 @@ class OutingResult:
 class PlanStudy:
     """The result of :func:`study_plan`. ``start`` is the system before the first step."""
 
-    plan: Plan
+    plan: OutingPlan
     topology: Topology
     rules: OpenPointRules
     order: int
     modes: tuple[str, ...]
     start: Judgement
     results: tuple[OutingResult, ...]
-    findings: tuple[Finding, ...]
+    findings: tuple[Remark, ...]
 
     @property
     def refused(self) -> bool:
@@ -90,12 +93,12 @@ class PlanStudy:
 
 def study_plan(
     topology: Topology,
-    plan: Plan,
+    plan: OutingPlan,
     *,
     order: int = 2,
     modes: Sequence[str] = ("loss",),
     find_order: bool = True,
-    progress: Progress | None = None,
+    progress: Callable[[int, int], None] | None = None,
 ) -> PlanStudy:
     """Follow ``plan`` on ``topology``.
 
@@ -107,28 +110,30 @@ def study_plan(
 
 
 class _Follower:
-    def __init__(self, topology: Topology, plan: Plan, judge: StateJudge, progress: Progress | None) -> None:
+    def __init__(
+        self, topology: Topology, plan: OutingPlan, judge: StateJudge, progress: Callable[[int, int], None] | None
+    ) -> None:
         self.topology, self.plan, self.judge, self.progress = topology, plan, judge, progress
         self.course = Course(plan, topology)
         self.rules = read_rules(topology, plan.open_points)
         # Where things stand, those that the plan brings included.
-        self.places = apply_proposals(topology, dict.fromkeys(p for _, j in plan.jobs() for p in j.fits))
-        self.start = judge.judge(self.course.system(SystemState()))
+        self.places = self.course.everything
+        self.start = judge.judge(self.course.system(self.course.initial))
         self.done = 0
         self.total = sum(1 for _ in plan.steps())
 
     def run(self, find_order: bool) -> PlanStudy:
         plan = self.plan
         before = precedence(plan, {o.id: [j.id for j in o.jobs] for o in plan.outings})
-        check = RuleCheck(plan, self.course, self.rules, before)
-        state, refused_by = SystemState(), None
+        self.check = check = RuleCheck(plan, self.course, self.rules, with_ends(plan, before))
+        state, refused_by = self.course.initial, None
         results: list[OutingResult] = []
-        found: list[Finding] = []
+        found: list[Remark] = []
         for outing in plan.outings:
             timeline = build_timeline(plan, outing, self.places)
             begun = state
             steps, changes, state, refused_by = self._follow(timeline, check, state, refused_by)
-            profile = _profile(changes, timeline.length)
+            profile = _profile([(m, self._shortfall(x)) for m, x in changes], timeline.length)
             horizon = max(outing.limit_min or 0.0, timeline.length)
             best, note = None, None
             if find_order:
@@ -138,6 +143,12 @@ class _Follower:
             results.append(OutingResult(timeline, tuple(steps), profile, round(exposure, 6), horizon, best, note))
             found += timeline.findings
             found += [f for s in steps for f in s.findings if f not in timeline.findings]
+            found += self._interruptions(timeline, changes)
+        found += check_ends(plan, check)
+        asked = read_rules(self.topology).points
+        if self.rules.points < asked:
+            said = f"the plan asks {self.rules.points} open points on every path, the file of the system {asked}"
+            found.append(Remark("isolate", CAUTION, said, (), *plan.place("open_points")))
         return PlanStudy(
             plan=plan,
             topology=self.topology,
@@ -150,17 +161,17 @@ class _Follower:
         )
 
     def _follow(
-        self, timeline: Timeline, check: RuleCheck, state: SystemState, refused_by: str | None
-    ) -> tuple[list[StepState], list[tuple[float, int]], SystemState, str | None]:
-        """Steps in the order in which they end, and (minute, shortfall from then on) of each change."""
+        self, timeline: Timeline, check: RuleCheck, state: State, refused_by: str | None
+    ) -> tuple[list[StepState], list[tuple[float, State]], State, str | None]:
+        """Steps in the order in which they end, and (minute, state from then on) of each change."""
         outing = timeline.outing
         jobs = {j.id: j for j in outing.jobs}
         place = {s.step.id: n for n, s in enumerate(timeline.slots)}
         waiting: list[Slot] = []
         left = {j.id: len(j.steps) for j in outing.jobs}
-        checked: dict[str, tuple[Finding, ...]] = {}
+        checked: dict[str, tuple[Remark, ...]] = {}
         steps: list[StepState] = []
-        changes = [(0.0, self.judge.judge(self.course.system(state)).shortfall)]
+        changes = [(0.0, state)]
 
         def end(slot: Slot) -> None:
             nonlocal state
@@ -170,10 +181,14 @@ class _Follower:
             if not left[job.id]:
                 state = self.course.job_done(state, job)
             judgement = self.judge.judge(self.course.system(state))
-            changes.append((slot.end, judgement.shortfall))
-            stop, reasons = self._stop(state, judgement, refused_by, job)
+            changes.append((slot.end, state))
+            again = self.judge.judge(self.course.system(state, reclosed=True))
+            stop, reasons = self._stop(state, judgement, again, refused_by, job)
             own, refused = checked[slot.step.id], refused_by is not None
-            steps.append(StepState(outing.id, job.id, slot, state, judgement, own, refused, stop, reasons))
+            fitted = self.course.fitted(state)
+            steps.append(
+                StepState(outing.id, job.id, slot, state, judgement, again, fitted, own, refused, stop, reasons)
+            )
             self.done += 1
             if self.progress is not None:
                 self.progress(self.done, self.total)
@@ -194,12 +209,12 @@ class _Follower:
             during = self.course.at_begin(state, slot.step)
             if during != state:
                 state = during
-                changes.append((slot.begin, self.judge.judge(self.course.system(state)).shortfall))
+                changes.append((slot.begin, state))
             waiting.append(slot)
         settle(float("inf"))
         return steps, changes, state, refused_by
 
-    def _moment(self, outing: Outing, job: Job, slot: Slot, state: SystemState) -> Moment:
+    def _moment(self, outing: Outing, job: Job, slot: Slot, state: State) -> Moment:
         commanded: frozenset[str] = frozenset()
         if slot.step.do in ("open", "close"):
             commanded = HeldOpen(self.course.system(state)).live((), SWITCHED_BY)
@@ -213,31 +228,67 @@ class _Follower:
             commanded,
         )
 
+    def _shortfall(self, state: State) -> int:
+        """That of the state as it is, or with untagged devices reclosed if that is worse."""
+        both = (self.judge.judge(self.course.system(state, reclosed=r)).shortfall for r in (False, True))
+        return max(both)
+
+    def _interruptions(self, timeline: Timeline, changes: list[tuple[float, State]]) -> list[Remark]:
+        """The longest time in which each consumer is not served, against what it allows: the rule of an isolation."""
+        outing, place = timeline.outing, self.plan.place(timeline.outing.path)
+        before = HeldOpen(self.course.system(self.course.initial)).judge([()])[0].after(SWITCHED_BY)
+        since: dict[str, float] = {}
+        longest: dict[str, float] = {}
+        for n, (minute, state) in enumerate(changes):
+            until = changes[n + 1][0] if n + 1 < len(changes) else timeline.length
+            if until <= minute:
+                continue
+            phases = phases_between(self.topology, outing, minute, until)
+            down = HeldOpen(self.course.system(state), phases).judge([()])[0].after(SWITCHED_BY) - before
+            since = {i: since.get(i, minute) for i in down}
+            longest |= {i: max(longest.get(i, 0.0), until - begun) for i, begun in since.items()}
+        found = []
+        for id_, minutes in longest.items():
+            consumer = not_served_consumer(self.places, id_, LOST, self.topology.phase_names)
+            for remark in interruption(consumer, round(minutes, 6)):
+                found.append(replace(remark, line=place[0], column=place[1]))
+        return found
+
     def _stop(
-        self, state: SystemState, judgement: Judgement, refused_by: str | None, job: Job
+        self, state: State, judgement: Judgement, again: Judgement, refused_by: str | None, job: Job
     ) -> tuple[str, tuple[str, ...]]:
         """Whether the outing can stop in ``state``: ``yes``, ``care`` or ``no``, and why."""
         no, care = [], []
         if refused_by is not None:
-            no.append(f"follows the refused step {refused_by}: this state is not known to be safe")
-        if state.half:
-            no.append(f"half mated: {', '.join(sorted(state.half))}; the far end is a source")
-        exposed = [i for i in sorted(state.apart) if not self._isolated(state, i, job)]
+            no.append(f"follows the violation at {refused_by}: this state is not known to be safe")
+        half = self.course.half_done(state)
+        if half:
+            no.append(f"half mated: {', '.join(half)}; the far end is a source")
+        apart = sorted(f[1] for f in state if f[0] in ("apart", "moving"))
+        exposed = [i for i in apart if not self._isolated(state, i, job)]
         if exposed:
             no.append(f"apart and not isolated: {', '.join(exposed)}")
-        elif state.apart:
-            care.append(f"apart, isolated and tagged: {', '.join(sorted(state.apart))}")
+        elif apart:
+            care.append(f"apart, isolated and tagged: {', '.join(apart)}")
         down = [i for i in judgement.failing if i not in self.start.failing]
         worst = [i for i in down if self.severity_of(i) == "catastrophic"]
         if worst:
             no.append(f"fails without any further failure: {', '.join(worst)}")
         if len(down) > len(worst):
-            care.append(f"down: {', '.join(i for i in down if i not in worst)}")
+            care.append(f"not served: {', '.join(i for i in down if i not in worst)}")
+        loose = sorted(f[1] for f in state if f[0] == "open" and ("moved", f[1]) in state)
+        tagged = sorted({f[1] for f in state if f[0] == "tag"})
+        loose = [i for i in loose if i not in tagged]
+        if loose:
+            if_so = ", ".join(i for i in again.failing if i not in self.start.failing) or "nothing"
+            care.append(f"open without a tag, may be reclosed: {', '.join(loose)} (not served if reclosed: {if_so})")
         more = judgement.shortfall - self.start.shortfall
         if more > 0:
-            care.append(f"shortfall {judgement.shortfall}, {more} more than before the first step")
-        if state.tagged:
-            care.append(f"left open under tag: {', '.join(sorted(state.tagged))}")
+            care.append(f"tolerance deficit {judgement.shortfall}, {more} more than before the first step")
+        for kind, words in (("tag", "left open under tag"), ("earth", "left earthed"), ("drain", "left drained")):
+            left = sorted({f[1] for f in state if f[0] == kind})
+            if left:
+                care.append(f"{words}: {', '.join(left)}")
         return ("no" if no else "care" if care else "yes"), (*no, *care)
 
     def severity_of(self, consumer: str) -> str | None:
@@ -245,18 +296,13 @@ class _Follower:
         found = self.places.loads.get(consumer) or self.places.functions.get(consumer)
         return found.severity if found else None
 
-    def _isolated(self, state: SystemState, id_: str, job: Job) -> bool:
-        """Whether the ends of what is apart are parted from every source in every phase, under tags."""
-        system = apply_proposals(self.topology, state.fitted)
-        if id_ not in system.components or system.components[id_].kind not in JOINING_KINDS:
+    def _isolated(self, state: State, id_: str, job: Job) -> bool:
+        """Whether what is apart is isolated from every source in every phase, under tags."""
+        system = self.check.sites.system(job)
+        if id_ not in system.components:
             return True
-        positions = dict(state.passes)
-        held = {
-            c.id: c.id in state.tagged and (c.normally_open if positions.get(c.id) is None else not positions[c.id])
-            for c in system.components.values()
-            if c.is_switched or c.kind == "fuse"
-        }
-        site = find_work_site(system, both_ends(system, [id_]), self.rules, held=held)
+        credited = self.check.sites.open_by_clock(state)
+        site = find_work_site(system, both_ends(system, [id_]), self.rules, credited=credited)
         return all(p.count >= self.rules.points for p in site.weakest_paths((), system.phase_names))
 
 

@@ -14,8 +14,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
-from powerfault.fitting.isolation.findings import REFUSES, Finding
-from powerfault.fitting.outing.plan import INSIDE, Job, Outing, Plan, Step, plan_error
+from powerfault.fitting.isolation.remarks import VIOLATION, Remark
+from powerfault.fitting.outing.plan import BY_COMMAND, INSIDE, Job, Outing, OutingPlan, Step, plan_error
 from powerfault.model.elements import Topology
 
 _EPSILON = 1e-9
@@ -43,7 +43,7 @@ class Timeline:
     home: Mapping[str, tuple[float, float]]
     """By crew member, begin and end of the way to the outing's end site, where it names one."""
     length: float
-    findings: tuple[Finding, ...]
+    findings: tuple[Remark, ...]
 
     def slot(self, step: str) -> Slot:
         return next(s for s in self.slots if s.step.id == step)
@@ -63,7 +63,7 @@ def step_order(job: Job) -> list[Step]:
     return ordered
 
 
-def site_of(plan: Plan, topology: Topology, step: Step) -> str | None:
+def site_of(plan: OutingPlan, topology: Topology, step: Step) -> str | None:
     """Where a step is done: its own site, else that of the first of its things that stands at a site of the plan."""
     if step.site is not None:
         return step.site
@@ -74,7 +74,7 @@ def site_of(plan: Plan, topology: Topology, step: Step) -> str | None:
     return None
 
 
-def build_timeline(plan: Plan, outing: Outing, topology: Topology, jobs: Sequence[str] | None = None) -> Timeline:
+def build_timeline(plan: OutingPlan, outing: Outing, topology: Topology, jobs: Sequence[str] | None = None) -> Timeline:
     """Return the timeline of ``outing`` with its jobs in the order ``jobs`` (default: as planned).
 
     ``topology`` says where components stand; give one with the plan's proposals applied. Raises :class:`ModelError`
@@ -108,9 +108,9 @@ def build_timeline(plan: Plan, outing: Outing, topology: Topology, jobs: Sequenc
     if outing.limit_min is not None and length > outing.limit_min + _EPSILON:
         late = [s.step.id for s in clock.slots if s.end > outing.limit_min + _EPSILON]
         findings.append(
-            Finding(
+            Remark(
                 "limit",
-                REFUSES,
+                VIOLATION,
                 f"{outing.id} takes {length:g} min, {length - outing.limit_min:g} more than its limit of "
                 f"{outing.limit_min:g}" + (f"; beyond it: {', '.join(late)}" if late else "; the way home is too long"),
                 tuple(late),
@@ -123,10 +123,10 @@ def build_timeline(plan: Plan, outing: Outing, topology: Topology, jobs: Sequenc
 class Clock:
     """Lays the steps of jobs out in time, one job after the other."""
 
-    def __init__(self, plan: Plan, topology: Topology, outing: Outing) -> None:
+    def __init__(self, plan: OutingPlan, topology: Topology, outing: Outing) -> None:
         self.plan, self.topology, self.outing = plan, topology, outing
         self.slots: list[Slot] = []
-        self.findings: list[Finding] = []
+        self.findings: list[Remark] = []
         self.ends: dict[str, float] = {}
 
     def run(self, job: Job, begin: float, place: dict[str, str | None]) -> float:
@@ -152,11 +152,27 @@ class Clock:
                 if where is not None and (step.do == "travel" or place[member] is None):
                     place[member] = where
                 free[member] = max(free[member], start + minutes)
+            if step.do != "travel":
+                self._items(step, members, place)
             at = {m: place[m] for m in members}
             self.slots.append(Slot(step, job.id, start, start + minutes, at))
             self.ends[step.id] = start + minutes
             last = max(last, start + minutes)
         return last
+
+    def _items(self, step: Step, members: Sequence[str], place: Mapping[str, str | None]) -> None:
+        """Everything that a step is done to is where one of its people is."""
+        if INSIDE in step.who and step.do in BY_COMMAND:
+            return
+        for id_ in step.what:
+            part = self.topology.components.get(id_) or self.topology.loads.get(id_)
+            where = part.site if part is not None else None
+            if where not in self.plan.rooms or any(place[m] in (where, None) for m in members):
+                continue
+            if not members and step.do == "prove-dead" and step.by == "telemetry":
+                continue  # refused as no proof, where it is relied upon
+            people = ", ".join(f"{m} is at {place[m]}" for m in members) or "nobody outside does it"
+            self._finding("two-places", f"{step.id} is done to {id_} at {where}, but {people}", step)
 
     def _minutes(self, step: Step, members: Iterable[str], place: Mapping[str, str | None]) -> float:
         if step.minutes is not None:
@@ -188,10 +204,10 @@ class Clock:
                 self._finding("two-places", f"{member} is still at {busy} {until}", step)
 
     def _finding(self, rule: str, message: str, step: Step) -> None:
-        self.findings.append(Finding(rule, REFUSES, message, (step.id,), *self.plan.place(step.path)))
+        self.findings.append(Remark(rule, VIOLATION, message, (step.id,), *self.plan.place(step.path)))
 
 
-def _rooms(plan: Plan, slots: Sequence[Slot]) -> list[Finding]:
+def _rooms(plan: OutingPlan, slots: Sequence[Slot]) -> list[Remark]:
     """A site with more crew members in it at once than it has room for, each pair of steps named once."""
     findings = []
     for n, slot in enumerate(slots):
@@ -204,9 +220,9 @@ def _rooms(plan: Plan, slots: Sequence[Slot]) -> list[Finding]:
                 here = {m for m, w in (*slot.at.items(), *other.at.items()) if w == site}
                 if len(here) > plan.rooms[site]:
                     findings.append(
-                        Finding(
+                        Remark(
                             "room",
-                            REFUSES,
+                            VIOLATION,
                             f"{site} has room for {plan.rooms[site]}, but {', '.join(sorted(here))} are there for "
                             f"{other.step.id} and {slot.step.id} from minute {max(slot.begin, other.begin):g}",
                             (other.step.id, slot.step.id),
@@ -220,9 +236,9 @@ def _rooms(plan: Plan, slots: Sequence[Slot]) -> list[Finding]:
         for site, count in alone.items():
             if count > plan.rooms[site]:
                 findings.append(
-                    Finding(
+                    Remark(
                         "room",
-                        REFUSES,
+                        VIOLATION,
                         f"{site} has room for {plan.rooms[site]}, but {count} do {slot.step.id} there",
                         (slot.step.id,),
                         *plan.place(slot.step.path),
@@ -231,7 +247,7 @@ def _rooms(plan: Plan, slots: Sequence[Slot]) -> list[Finding]:
     return findings
 
 
-def precedence(plan: Plan, orders: Mapping[str, Sequence[str]]) -> dict[str, frozenset[str]]:
+def precedence(plan: OutingPlan, orders: Mapping[str, Sequence[str]]) -> dict[str, frozenset[str]]:
     """By step, the steps that have ended before it begins by the plan itself and not only by the clock.
 
     Those it depends on, those that one of its crew members does before it, all steps of earlier jobs and outings, and

@@ -5,10 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import Any
 
-from powerfault.fitting.isolation.findings import CAUTIONS_SHOWN, Finding
 from powerfault.fitting.isolation.open_points import WeakestPath
+from powerfault.fitting.isolation.remarks import CAUTIONS_SHOWN, Remark
+from powerfault.fitting.isolation.result import DarkConsumer, Isolation
 from powerfault.fitting.isolation.steps import sheet_steps
-from powerfault.fitting.isolation.study import DarkConsumer, Isolation, IsolationStudy
+from powerfault.fitting.isolation.study import IsolationStudy
 from powerfault.output.blocks.screen import Screen
 
 STEADY_NOTE = (
@@ -162,11 +163,11 @@ def print_isolation(study: IsolationStudy, screen: Screen) -> None:
         screen.line(f"  - {caution}")
 
 
-def _print_findings(findings: Iterable[Finding], screen: Screen) -> None:
+def _print_findings(findings: Iterable[Remark], screen: Screen) -> None:
     found = list(findings)
     screen.heading(f"Findings: {len(found) or 'none'}")
     for f in found:
-        weight = screen.paint("REFUSES", "bad") if f.refuses else screen.paint("caution", "doubt")
+        weight = screen.paint("VIOLATION", "bad") if f.refuses else screen.paint("caution", "doubt")
         screen.line(f"  {weight}  {f.rule}: {f.message}")
         screen.line(f"           ({f.practice})")
 

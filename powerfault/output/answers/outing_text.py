@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from powerfault.fitting.isolation.findings import CAUTIONS_SHOWN
+from powerfault.fitting.isolation.remarks import CAUTIONS_SHOWN
 from powerfault.fitting.outing.exposure import Judgement
 from powerfault.fitting.outing.study import OutingResult, PlanStudy, StepState, unmet_text
 from powerfault.output.answers.isolation_text import markdown_text as md
@@ -15,7 +15,8 @@ STOP_WORDS = {"yes": "can stop", "care": "can stop with care", "no": "CANNOT STO
 NOTES = (
     "Shortfall: the sum over consumers of the failures that they tolerate fewer than asked. Exposure: shortfall times "
     "minutes, from the beginning of the outing to its limit.",
-    "A device that stands open under tag counts as lost; one open without tag may be closed again by who operates it.",
+    "An open device passes nothing. One that is open without a tag may be reclosed by who operates it; exposure counts "
+    "the worse of the two.",
     "Jobs are done one after another; within a job the two crew members work side by side.",
 )
 
@@ -90,9 +91,11 @@ def _outing(r: OutingResult) -> dict[str, Any]:
                 "stop": s.stop,
                 "reasons": list(s.reasons),
                 "findings": [f.to_json() for f in s.findings],
-                "fitted": list(s.state.fitted),
-                "tagged": sorted(s.state.tagged),
+                "fitted": list(s.fitted),
+                "tagged": sorted({f[1] for f in s.state if f[0] == "tag"}),
+                "earthed": sorted(f[1] for f in s.state if f[0] == "earth"),
                 "after": _judgement(s.judgement),
+                "not_served_if_reclosed": list(s.if_reclosed.failing),
             }
             for s in r.steps
         ],
@@ -105,8 +108,8 @@ def verdict_line(study: PlanStudy) -> str:
     if refusing:
         count = len(refusing)
         return (
-            f"{study.plan.name}: REFUSED, {count} finding{'s' * (count != 1)} against it; the first: "
-            f"{refusing[0].message}. No state after a refused step is safe."
+            f"{study.plan.name}: REFUSED, {count} violation{'s' * (count != 1)}; the first: "
+            f"{refusing[0].message}. No state after a violation is safe."
         )
     last, start = study.last.judgement, study.start
     return (
@@ -145,7 +148,7 @@ def print_plan(study: PlanStudy, screen: Screen) -> None:
     screen.line(screen.paint(verdict_line(study), "bad" if study.refused else "strong"))
     screen.heading(f"Findings: {len(study.findings) or 'none'}")
     for f in study.findings:
-        weight = screen.paint("REFUSES", "bad") if f.refuses else screen.paint("caution", "doubt")
+        weight = screen.paint("VIOLATION", "bad") if f.refuses else screen.paint("caution", "doubt")
         place = f"{study.plan.file}:{f.line}:{f.column}: " if f.line else ""
         screen.line(f"  {weight}  {place}{f.rule}: {f.message}")
         screen.line(f"           ({f.practice})")

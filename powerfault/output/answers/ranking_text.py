@@ -7,7 +7,7 @@ import re
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from powerfault.fitting.isolation.findings import CAUTIONS_SHOWN
+from powerfault.fitting.isolation.remarks import CAUTIONS_SHOWN
 from powerfault.fitting.ranking.baseline import ORDER_SHARE, WEIGHTS, Worth
 from powerfault.fitting.ranking.candidates import ROUTE_FACTOR
 from powerfault.fitting.ranking.selection import BestSet

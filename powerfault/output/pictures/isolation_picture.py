@@ -6,10 +6,11 @@ from collections.abc import Sequence
 from functools import partial
 from html import escape
 
-from powerfault.fitting.isolation.findings import CAUTIONS_SHOWN
 from powerfault.fitting.isolation.open_points import WeakestPath
+from powerfault.fitting.isolation.remarks import CAUTIONS_SHOWN
+from powerfault.fitting.isolation.result import Isolation
 from powerfault.fitting.isolation.steps import SheetStep, sheet_steps
-from powerfault.fitting.isolation.study import Isolation, IsolationStudy
+from powerfault.fitting.isolation.study import IsolationStudy
 from powerfault.output.answers.isolation_text import STEADY_NOTE, bears_text, verdict_line
 from powerfault.output.blocks.text_width import shorten, text_width
 from powerfault.output.pictures import appearance

@@ -10,7 +10,7 @@ from collections.abc import Callable
 from hashlib import sha256
 from html import escape
 
-from powerfault.fitting.outing.plan import INSIDE
+from powerfault.fitting.outing.plan import INSIDE, ON_COOLANT
 from powerfault.fitting.outing.study import OutingResult, PlanStudy, StepState
 from powerfault.output.answers.outing_text import STOP_WORDS, order_sentence, verdict_line
 from powerfault.output.blocks.text_width import shorten, text_width
@@ -33,8 +33,18 @@ LOOKS: dict[str, tuple[str, str]] = {
     "close": (appearance.GREEN, "close"),
     "tag": (appearance.YELLOW, "tag"),
     "untag": (appearance.YELLOW, "untag"),
+    "see-open": ("#DDDDD5", "see open"),
     "wait": ("#DDDDD5", "wait"),
     "prove-dead": (appearance.SKY, "prove dead"),
+    "earth": (appearance.GREEN, "earth"),
+    "unearth": (appearance.GREEN, "unearth"),
+    "cover": ("#EDEDE6", "cover"),
+    "uncover": ("#EDEDE6", "uncover"),
+    "cap": ("#EDEDE6", "cap"),
+    "uncap": ("#EDEDE6", "uncap"),
+    "stop": (appearance.ORANGE, "stop"),
+    "restart": (appearance.GREEN, "restart"),
+    **{do: (appearance.SKY, do) for do in ON_COOLANT},
     "demate": (appearance.PURPLE, "demate"),
     "mate": (appearance.PURPLE, "mate"),
     "reconnect": (appearance.PURPLE, "reconnect"),

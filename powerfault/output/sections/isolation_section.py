@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from powerfault.errors import PowerfaultError
-from powerfault.fitting.isolation.findings import CAUTIONS_SHOWN
+from powerfault.fitting.isolation.remarks import CAUTIONS_SHOWN
 from powerfault.fitting.isolation.study import IsolationStudy, study_isolation, with_what_was
 from powerfault.model.elements import Topology
 from powerfault.model.modify import apply_proposals

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from powerfault.fitting.isolation.findings import CAUTIONS_SHOWN
+from powerfault.fitting.isolation.remarks import CAUTIONS_SHOWN
 from powerfault.fitting.outing.study import OutingResult, PlanStudy, unmet_text
 from powerfault.output.answers.outing_text import NOTES, order_sentence, verdict_line, worst_text
 from powerfault.output.blocks.blocks import Block, Bullets, Figure, Heading, Paragraph, Section, TableBlock
