@@ -16,10 +16,12 @@ import errno
 import os
 import stat
 from collections.abc import Iterator, Mapping
-from pathlib import Path
-from typing import IO, Any, cast
+from typing import IO, TYPE_CHECKING, Any, cast
 
 from powerfault.errors import OutputError
+
+if TYPE_CHECKING:
+    from pathlib import Path  # slow to import, and not wanted by what only reads
 
 try:
     import fcntl
@@ -47,6 +49,8 @@ def check_output(path: str | os.PathLike[str]) -> None:
 
 def _placed(path: str | os.PathLike[str]) -> tuple[Path, os.stat_result | None]:
     """Where ``path`` leads to, and what is there now."""
+    from pathlib import Path
+
     name = os.fspath(path)
     if not name:
         raise OutputError("cannot write to a file without a name")
@@ -126,6 +130,8 @@ class _Whole:
 
 def write_atomically(path: str | os.PathLike[str], content: str | bytes, *, tidy: bool = True) -> Path:
     """Write ``content`` (text as UTF-8 with ``\\n``) as :func:`opened` does. Raises :class:`OutputError`."""
+    from pathlib import Path
+
     with opened(path, tidy=tidy) as stream:
         stream.write(content.encode("utf-8") if isinstance(content, str) else content)
     return Path(path)
@@ -208,6 +214,8 @@ def check_folder(folder: str | os.PathLike[str], mark: str = "") -> None:
     A folder that another run wrote, or that holds files alone, is replaced; the files stay. One that holds folders
     which no run wrote is refused, since it is exchanged as a whole.
     """
+    from pathlib import Path
+
     target = Path(os.path.realpath(folder))
     if not target.exists():
         return
@@ -228,11 +236,15 @@ def _manifest(target: Path) -> dict[str, str]:
 
 
 def _plain_name(name: str) -> bool:
+    from pathlib import Path
+
     return not os.path.isabs(name) and ".." not in Path(name).parts
 
 
 def _users(target: Path, mark: str) -> list[str]:
     """The files in ``target`` that are the user's: of no earlier run, or changed since."""
+    from pathlib import Path
+
     written = _manifest(target)
     if not written and mark and (target / mark).is_file():
         # Of a run that kept no manifest: what bears the same names is replaced, as it was then.
@@ -276,6 +288,7 @@ def folder_opened(folder: str | os.PathLike[str], mark: str = "") -> Iterator[Pa
     import hashlib
     import json
     import shutil
+    from pathlib import Path
 
     target = Path(os.path.realpath(folder))
     try:

@@ -53,8 +53,17 @@ class Field(NamedTuple):
     """Whether to name something twice is an error; elsewhere it counts once, with a notice."""
 
 
+GREATEST, SMALLEST = 1e9, 1e-9
+"""Beyond these no number of the file is one of a power system, and results would leave the range of numbers.
+
+Every number is at most the greatest, if its field does not say less, and is 0 or at least the smallest.
+"""
+
+
 def _table(*fields: Field) -> dict[str, Field]:
-    return {field.name: field for field in fields}
+    numbers = ("number", "per_phase", "per_mode")
+    bounded = (f._replace(most=GREATEST) if f.type in numbers and f.most is None else f for f in fields)
+    return {field.name: field for field in bounded}
 
 
 _STORAGE = ("storage",)

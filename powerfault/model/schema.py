@@ -23,6 +23,7 @@ from powerfault.model.fields import (
     PHASE,
     PROPOSAL,
     REMOVE,
+    SMALLEST,
     STAGE_MINUTES,
     STANDING,
     TOP,
@@ -147,6 +148,10 @@ def _type(field: Field) -> dict[str, Any]:
     for bound, word in ((field.least, "minimum"), (field.above, "exclusiveMinimum"), (field.most, "maximum")):
         if bound is not None:
             number[word] = bound
+    if field.type == "whole":
+        number.setdefault("maximum", 1_000_000)
+    else:
+        number["not"] = {"type": "number", "exclusiveMinimum": 0, "exclusiveMaximum": SMALLEST}
     if field.type in ("whole", "number"):
         return number
     if field.type in ("per_phase", "per_mode"):

@@ -10,7 +10,7 @@ from collections.abc import Callable, Collection, Mapping
 from typing import Any
 
 from powerfault.model.elements import MODES, STAGES, Need
-from powerfault.model.fields import GAUGE_NAMES, NEED, Field
+from powerfault.model.fields import GAUGE_NAMES, GREATEST, NEED, SMALLEST, Field
 from powerfault.model.places import ID, ID_RULE, MAX_ID_LENGTH, Findings, any_of, describe, shorten
 from powerfault.model.yaml_lines import ZeroPadded
 
@@ -132,8 +132,12 @@ class Values:
         if number != number or number in (float("inf"), float("-inf")):
             return self._expected(path, "a finite number", value)
         low = (field.least is not None and number < field.least) or (field.above is not None and number <= field.above)
+        if number > GREATEST and field.most == GREATEST and not low:
+            return self._expected(path, f"a number of at most {GREATEST:,.0f}", value)
         if low or (field.most is not None and number > field.most):
             return self._expected(path, _range(field), value)
+        if 0 < abs(number) < SMALLEST:
+            return self._expected(path, f"0, or a number of at least {SMALLEST:g}", value)
         return number
 
     def _whole(self, path: str, value: Any, field: Field) -> Any:
@@ -291,6 +295,6 @@ def _range(field: Field) -> str:
         bounds.append(f"of at least {field.least:g}")
     if field.above is not None:
         bounds.append(f"above {field.above:g}")
-    if field.most is not None:
+    if field.most is not None and field.most != GREATEST:
         bounds.append(f"at most {field.most:g}")
     return " ".join([noun, " and ".join(bounds)]).rstrip()
