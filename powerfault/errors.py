@@ -22,10 +22,26 @@ class PowerfaultError(Exception):
     """Base of all errors that this package raises on purpose."""
 
 
+class Line(int):
+    """A line number of another file than the one that was asked for, or one that a pattern was used to write.
+
+    ``file`` is the file it counts in; ``note`` names the pattern and where it was used.
+    """
+
+    file: str
+    note: str
+
+    def __new__(cls, number: int, file: str, note: str = "") -> Line:
+        made = super().__new__(cls, number)
+        made.file, made.note = file, note or getattr(number, "note", "")
+        return made
+
+
 class Problem(NamedTuple):
     """One problem (or warning) at one place of a file.
 
-    ``line`` and ``column`` count from 1; 0 means that the place is not known.
+    ``line`` and ``column`` count from 1; 0 means that the place is not known. ``file`` is the file that was asked for;
+    where the line is a :class:`Line`, the place is in the file that it names.
     """
 
     file: str
@@ -34,9 +50,21 @@ class Problem(NamedTuple):
     path: str
     message: str
 
+    @property
+    def place(self) -> str:
+        """``file:line:column``, in the file in which the line stands."""
+        file = getattr(self.line, "file", self.file)
+        return f"{file}:{self.line}:{self.column}" if self.line else file
+
+    @property
+    def text(self) -> str:
+        """Path and message, and the use of a pattern that wrote the line."""
+        note = getattr(self.line, "note", "")
+        path = f"{self.path}: " if self.path else ""
+        return f"{path}{self.message}{f' ({note})' if note else ''}"
+
     def __str__(self) -> str:
-        where = f"{self.file}:{self.line}:{self.column}" if self.line else self.file
-        return f"{where}: {self.path}: {self.message}" if self.path else f"{where}: {self.message}"
+        return f"{self.place}: {self.text}"
 
 
 class ModelError(PowerfaultError):

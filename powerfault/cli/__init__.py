@@ -27,6 +27,7 @@ GROUPS: dict[str, dict[str, str]] = {
     "What does the file say?": {
         "starter": "write a small commented first topology file",
         "schema": "print the JSON Schema of the topology format, or of saved results",
+        "show": "show the files and patterns of a system, or one file with all of them put in",
         "validate": "check a topology file and the author's own expectations",
     },
     "Which failures does it tolerate?": {

@@ -62,9 +62,7 @@ def command(file: str, proposals: tuple[str, ...], thorough: bool, quiet: bool) 
 
 def _print_warnings(warnings: list[Problem]) -> None:
     for problem in warnings[:MAX_WARNINGS]:
-        where = f"{problem.file}:{problem.line}:{problem.column}" if problem.line else problem.file
-        path = f"{problem.path}: " if problem.path else ""
-        click.echo(f"{where}: warning: {path}{problem.message}", err=True)
+        click.echo(f"{problem.place}: warning: {problem.text}", err=True)
     if len(warnings) > MAX_WARNINGS:
         click.echo(f"and {len(warnings) - MAX_WARNINGS} more warnings", err=True)
 

@@ -23,6 +23,7 @@ from powerfault.model.elements import (
     Topology,
 )
 from powerfault.model.events import event_fault, named_twice, split_event
+from powerfault.model.expansion import expand
 from powerfault.model.fields import CHANNEL, DEFAULTS, EXPECT, LATER, PHASE, STAGE_MINUTES, STANDING, TOP
 from powerfault.model.places import Findings, any_of, describe, in_order, problem_at, shorten
 from powerfault.model.proposals import proposal_flaws, read_proposals
@@ -32,7 +33,15 @@ from powerfault.model.values import Values
 from powerfault.model.warnings import Waiver, topology_warnings, waivers
 from powerfault.model.yaml_lines import Document, decode, parse_yaml, read_bytes
 
-__all__ = ["Waiver", "load_topology", "problem_at", "read_topology_text", "topology_warnings", "waivers"]
+__all__ = [
+    "Waiver",
+    "expanded_data",
+    "load_topology",
+    "problem_at",
+    "read_topology_text",
+    "topology_warnings",
+    "waivers",
+]
 
 FORMAT_VERSION = 1
 
@@ -57,7 +66,21 @@ def read_topology_text(text: str, file: str = "<text>") -> Topology:
 
 
 def _read(content: bytes, text: str, file: str) -> Topology:
-    return _Reader(parse_yaml(text, file)).topology(content)
+    document = parse_yaml(text, file)
+    return _Reader(document).topology(expand(document, content))
+
+
+def expanded_data(path: str | os.PathLike[str]) -> tuple[dict[str, Any], Document]:
+    """Return the plain data of the file at ``path``, with what it includes and the copies of its patterns put in.
+
+    Raises :class:`ModelError` for a file that is no valid topology.
+    """
+    file, content = read_bytes(path)
+    text = decode(content, file)
+    _read(content, text, file)
+    document = parse_yaml(text, file)
+    expand(document, content)
+    return document.data, document
 
 
 class _Reader:

@@ -33,6 +33,17 @@ from powerfault.model.places import MAX_ID_LENGTH
 
 _ID = "[A-Za-z][A-Za-z0-9_.-]*"
 _NULL = {"type": "null"}
+_USE = {
+    "type": "object",
+    "properties": {
+        "pattern": {"description": "the name of the pattern", "type": "string"},
+        "as": {"description": "the name of each copy, such as '{ch}'", "type": ["string", "null"]},
+        "with": {"description": "the parameters of each copy", "type": "array", "items": {"type": "object"},
+                 "minItems": 1},
+    },
+    "required": ["pattern", "with"],
+    "additionalProperties": False,
+}  # fmt: skip
 _IDS = {"pattern": f"^{_ID}$", "maxLength": MAX_ID_LENGTH}
 
 
@@ -51,6 +62,9 @@ def topology_schema() -> dict[str, Any]:
     properties["proposals"] |= _or_null(_by_id(_or_null(_proposal())))
     expect = _mapping(EXPECT)
     expect["properties"]["outcomes"] |= {"type": "object", "additionalProperties": {"enum": [*OUTCOMES, None]}}
+    properties["include"] |= {"type": ["array", "null"], "items": {"type": "string"}}
+    properties["patterns"] |= _or_null(_by_name({"type": "object", "required": ["parameters"]}))
+    properties["use"] |= {"type": ["array", "null"], "items": _USE}
     properties["expect"] |= {"type": ["array", "null"], "items": expect}
     return {
         "$schema": "https://json-schema.org/draft/2020-12/schema",

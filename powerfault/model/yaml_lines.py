@@ -183,7 +183,7 @@ def _yaml_message(error: yaml.MarkedYAMLError) -> str:
     elif "mapping values are not allowed" in said:
         said += " (text that holds ': ' needs quotes; check the indentation)"
     elif "did not find expected" in said:
-        said += " (check the indentation, the brackets and the commas)"
+        said += " (check the indentation, the brackets and the commas; put text that holds {name} in quotes)"
     return f"is not valid YAML: {said}"
 
 
