@@ -48,7 +48,7 @@ if TYPE_CHECKING:
 __version__ = "0.1.0"
 _COMMANDS = (
     "Result", "capacity", "compare", "draw", "endurance", "explain", "faults", "isolate", "likelihood", "outing",
-    "protection", "rank", "report", "restore", "size", "to_networkx", "voltages", "worksheet",
+    "protection", "rank", "report", "restore", "sequence", "size", "to_networkx", "voltages", "worksheet",
 )  # fmt: skip
 _ERRORS = ("ModelError", "OutputError", "PowerfaultError", "RequestError", "TooLargeError", "ToolError")
 _WHERE = {
@@ -67,7 +67,7 @@ __all__ = [
     "Comparison", "Event", "LikelihoodSettings", "ModelError", "OutputError", "PowerfaultError", "RequestError",
     "Result", "Study", "TooLargeError", "ToolError", "Topology", "__version__", "apply", "capacity", "compare", "draw",
     "endurance", "explain", "faults", "isolate", "likelihood", "load", "outing", "protection", "rank",
-    "read_topology_text", "report", "restore", "size", "to_networkx",
+    "read_topology_text", "report", "restore", "sequence", "size", "to_networkx",
     "voltages", "worksheet",
 ]  # fmt: skip
 

@@ -202,6 +202,27 @@ def worksheet(topology: System, modes: Ids = MODES, given: Events = (), *, with_
     )
 
 
+def sequence(
+    topology: System, modes: Ids = "loss", given: Events = (), *, with_: Ids = (), answered: str = "commanded"
+) -> Result:
+    """What fails under every ordered pair of failures, the first answered up to ``answered`` before the next?"""
+    from powerfault.output.answers.sequence_text import sequence_blocks, sequence_json
+    from powerfault.tolerance.sequence.study import study_sequence
+
+    before, proposals = load(topology), as_list(with_)
+    found = study_sequence(before, _modes(modes), _events(given), answered=answered)
+    after = None
+    if proposals:
+        after = study_sequence(applied(before, proposals), _modes(modes), _events(given), answered=answered)
+    side = "after" if after is not None else "before"
+    return Result(
+        after or found,
+        lambda: sequence_json(found, after),
+        _blocks(lambda: sequence_blocks(found, after)),
+        f"{side}.consumers",
+    )
+
+
 def capacity(
     topology: System,
     order: int = 1,

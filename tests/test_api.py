@@ -18,11 +18,24 @@ TOPOLOGIES = Path(__file__).parent.parent / "topologies"
 SMALL = TOPOLOGIES / "two-channels.yaml"
 DEMO = TOPOLOGIES / "orrin-fell.yaml"
 PLAN = TOPOLOGIES / "orrin-fell-outing.yaml"
-NOT_FUNCTIONS = {"validate", "starter", "schema"}
+NOT_FUNCTIONS = {"validate", "starter", "schema", "show"}
 """Commands about files as such."""
 NAMES = {"with": "with_", "from": "from_", "budget-min": "budget_min", "max-length-m": "max_length_m"}
-NOT_OPTIONS = {"json", "fail-on-unmet", "output", "o", "csv", "xlsx", "md", "parquet", "yes", "jobs"}
-"""Of printing and files, not of the question."""
+NOT_OPTIONS = {
+    "json",
+    "fail-on-unmet",
+    "output",
+    "o",
+    "csv",
+    "xlsx",
+    "md",
+    "parquet",
+    "yes",
+    "jobs",
+    "after",
+    "answered",
+}
+"""Of printing and files, not of the question; the system after answered failures is a topology of its own."""
 BY_CALLING_TWICE = {
     "compare": {"each"},
     "report": {"plan", "rank", "budget-min", "cap", "pdf", "drawings"},

@@ -35,6 +35,7 @@ GROUPS: dict[str, dict[str, str]] = {
         "compare": "compare before and after a proposal, two files or two saved results",
         "explain": "say why a load or function loses power in one failure case",
         "draw": "draw the system, whole or in one failure case",
+        "sequence": "find what the next failure does once the one before has been answered",
         "worksheet": "write the failure worksheet, a row per component and mode",
     },
     "Is there power for everything that has a path?": {

@@ -6,6 +6,8 @@ import click
 
 from powerfault.cli.options import (
     Progress,
+    after_options,
+    answer,
     case_option,
     file_argument,
     json_option,
@@ -20,6 +22,7 @@ from powerfault.model.elements import STAGES
 @file_argument
 @singles_options
 @with_option
+@after_options
 @click.option(
     "--stage",
     type=click.Choice(STAGES),
@@ -36,6 +39,8 @@ def command(
     order: int,
     modes: tuple[str, ...],
     given: tuple[str, ...],
+    earlier: tuple[str, ...],
+    answered: str,
     proposals: tuple[str, ...],
     stage: str,
     failed: tuple[str, ...],
@@ -49,6 +54,7 @@ def command(
     Loads are served whole or not at all, by priority; among equals with the fewest switching operations.
     """
     topology = load_applied(file, proposals)
+    topology, given, _ = answer(topology, earlier, answered, given)
     from powerfault.electrical.served.study import CASES_WITHOUT_ASKING, capacity_study
 
     with Progress("cases") as progress:

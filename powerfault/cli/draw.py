@@ -6,6 +6,7 @@ from pathlib import Path
 
 import click
 
+from powerfault.cli.options import after_options, answer
 from powerfault.model.elements import STAGES, Event
 
 _SUFFIXES = (".svg", ".png", ".dot")
@@ -15,6 +16,7 @@ _SUFFIXES = (".svg", ".png", ".dot")
 @click.argument("file", type=click.Path())
 @click.option("--with", "proposals", multiple=True, metavar="PROPOSAL", help="Apply a proposal (may be repeated).")
 @click.option("--fail", "events", multiple=True, metavar="ID[:MODE]", help="Fail a component (may be repeated).")
+@after_options
 @click.option("--given", multiple=True, metavar="ID[:MODE]", help="Failed beforehand, beside the standing failures.")
 @click.option("--phase", help="Show this phase; without it the worst over the phases.")
 @click.option("--stage", type=click.Choice(STAGES), default=STAGES[-1], show_default=True,
@@ -38,6 +40,8 @@ def command(
     proposals: tuple[str, ...],
     events: tuple[str, ...],
     given: tuple[str, ...],
+    earlier: tuple[str, ...],
+    answered: str,
     phase: str | None,
     stage: str,
     side: str | None,
@@ -70,6 +74,9 @@ def command(
         raise click.UsageError("--side needs a proposal (--with) to compare with")
     before = load_topology(file)
     after = apply_proposals(before, proposals) if proposals else None
+    if after is not None:
+        after = answer(after, earlier, answered, given)[0]
+    before, given, _ = answer(before, earlier, answered, given)
     known = after if after is not None else before
     for change in known.question_changes:
         click.echo(f"the question was changed: {change}", err=True)

@@ -7,6 +7,8 @@ import click
 from powerfault.cli import EXIT_UNMET
 from powerfault.cli.options import (
     Progress,
+    after_options,
+    answer,
     case_option,
     file_argument,
     json_option,
@@ -24,6 +26,7 @@ from powerfault.cli.options import (
 @click.command("endurance")
 @file_argument
 @with_option
+@after_options
 @singles_options
 @case_option
 @stage_option
@@ -36,6 +39,8 @@ def command(
     order: int,
     modes: tuple[str, ...],
     given: tuple[str, ...],
+    earlier: tuple[str, ...],
+    answered: str,
     failed: tuple[str, ...],
     stage: str,
     rated: bool,
@@ -48,6 +53,7 @@ def command(
     The phases follow each other; a storage is recharged from what sources can spare, through a jumper too.
     """
     topology = load_applied(file, proposals)
+    topology, given, _ = answer(topology, earlier, answered, given)
     from powerfault.electrical.currents.derating import read_derating
     from powerfault.electrical.endurance.study import CASES_WITHOUT_ASKING, list_cases, study_endurance
     from powerfault.network.failure_modes import parse_event

@@ -6,7 +6,15 @@ from pathlib import Path
 
 import click
 
-from powerfault.cli.options import file_argument, json_option, load_applied, print_json, with_option
+from powerfault.cli.options import (
+    after_options,
+    answer,
+    file_argument,
+    json_option,
+    load_applied,
+    print_json,
+    with_option,
+)
 from powerfault.errors import RequestError, nearest
 
 
@@ -16,6 +24,7 @@ from powerfault.errors import RequestError, nearest
 @click.option("--load", "consumer", required=True, metavar="ID", help="The load or function to explain.")
 @click.option("--phase", help="The phase to explain (default: the one in which it fares worst).")
 @with_option
+@after_options
 @json_option
 @click.option("-o", "--output", type=click.Path(), help="Draw the part that matters to this file (.svg, .png or .dot).")
 def command(
@@ -24,6 +33,8 @@ def command(
     consumer: str,
     phase: str | None,
     proposals: tuple[str, ...],
+    earlier: tuple[str, ...],
+    answered: str,
     as_json: bool,
     output: str | None,
 ) -> None:
@@ -31,6 +42,7 @@ def command(
     if output and Path(output).suffix.lower() not in (".svg", ".png", ".dot"):
         raise click.UsageError(f"-o {output}: the name should end with one of .svg, .png, .dot")
     topology = load_applied(file, proposals)
+    topology, given, _ = answer(topology, earlier, answered)
     from powerfault.failures.case_state import case_states
     from powerfault.network.failure_modes import parse_event
     from powerfault.network.graph import build_network
@@ -42,7 +54,9 @@ def command(
     if phase is not None and phase not in topology.phase_names:
         raise RequestError(f"--phase {phase!r}: expected one of {', '.join(topology.phase_names)}")
     network = build_network(topology)
-    state = case_states(network, [[parse_event(topology, e) for e in failed]])[0]
+    state = case_states(
+        network, [[parse_event(topology, e) for e in failed]], [parse_event(topology, e) for e in given]
+    )[0]
     found = explain(network, state, consumer, phase)
     if output:
         from powerfault.output.pictures.reason_drawing import save_reasons

@@ -9,6 +9,8 @@ import click
 from powerfault.cli import EXIT_UNMET
 from powerfault.cli.options import (
     Progress,
+    after_options,
+    answer,
     file_argument,
     json_option,
     load_applied,
@@ -24,6 +26,7 @@ from powerfault.cli.options import (
 @file_argument
 @question_options
 @with_option
+@after_options
 @json_option
 @click.option("--by-phase", is_flag=True, help="Give the outcomes of each phase too (with --json or --csv).")
 @click.option("--csv", "csv_file", type=click.Path(), help="Write every case and consumer touched to this file.")
@@ -42,6 +45,8 @@ def command(
     order: int,
     modes: tuple[str, ...],
     given: tuple[str, ...],
+    earlier: tuple[str, ...],
+    answered: str,
     yes: bool,
     proposals: tuple[str, ...],
     as_json: bool,
@@ -56,6 +61,7 @@ def command(
 ) -> int:
     """Find which loads and functions fail under every case of one to ORDER failures."""
     topology = load_applied(file, proposals)
+    topology, given, state = answer(topology, earlier, answered, given)
     from powerfault.tolerance.study import LANES_WITHOUT_ASKING, refuse_many, study
 
     cases = not cut_sets_only
@@ -90,10 +96,12 @@ def command(
 
         write_cases_parquet(parquet_file, found)
     if as_json:
-        print_json(found.to_json(cases=cases))
+        print_json(found.to_json(cases=cases) | (state.to_json() if state else {}))
     else:
         from powerfault.output.answers.verdicts_text import print_study
         from powerfault.output.blocks.screen import Screen
 
+        if state:
+            click.echo(state.sentence())
         print_study(found, Screen())
     return EXIT_UNMET if fail_on_unmet and any(v.meets is False for v in found.verdicts) else 0

@@ -6,6 +6,8 @@ import click
 
 from powerfault.cli.options import (
     Progress,
+    after_options,
+    answer,
     check_sheet_name,
     file_argument,
     given_option,
@@ -30,6 +32,7 @@ from powerfault.cli.options import (
 @click.option("--order", type=click.IntRange(1, 12), default=3, show_default=True, help="Cut sets listed, at most.")
 @modes_option
 @given_option
+@after_options
 @click.option(
     "--consumer",
     "consumers",
@@ -68,6 +71,8 @@ def command(
     order: int,
     modes: tuple[str, ...],
     given: tuple[str, ...],
+    earlier: tuple[str, ...],
+    answered: str,
     consumers: tuple[str, ...],
     success: tuple[str, ...],
     samples: int,
@@ -85,6 +90,9 @@ def command(
     check_sheet_name(output)
     before = load_topology(file)
     after = apply_proposals(before, proposals) if proposals else None
+    if after is not None:
+        after = answer(after, earlier, answered, given)[0]
+    before, given, _ = answer(before, earlier, answered, given)
     for asked in after.question_changes if after else ():
         click.echo(f"the question was changed: {asked}", err=True)
     last = after or before

@@ -14,6 +14,7 @@ from powerfault.model.elements import MODES, STAGES, Topology
 
 if TYPE_CHECKING:
     from powerfault.output.blocks.blocks import Block
+    from powerfault.tolerance.sequence.answered import Answered
 
 Decorated = TypeVar("Decorated", bound=Callable[..., Any])
 
@@ -55,6 +56,20 @@ ratings_option = click.option(
     "--ratings", is_flag=True, help="Count a load that the ratings do not allow to be served as lost."
 )
 yes_option = click.option("--yes", is_flag=True, help="Run however many cases there are.")
+after_option = click.option(
+    "--after",
+    "earlier",
+    multiple=True,
+    metavar="EVENT",
+    help="Ask of the system after this event was answered by switching (repeatable, in order).",
+)
+answered_option = click.option(
+    "--answered",
+    type=click.Choice(STAGES),
+    default="commanded",
+    show_default=True,
+    help="How far each answer goes before the next event.",
+)
 unmet_option = click.option("--fail-on-unmet", is_flag=True, help="Exit with 3 where a requirement is not met.")
 
 
@@ -112,6 +127,23 @@ def load_applied(file: str, proposals: tuple[str, ...]) -> Topology:
         for change in topology.question_changes:
             click.echo(f"the question was changed: {change}", err=True)
     return topology
+
+
+def after_options(command: Decorated) -> Decorated:
+    """Add ``--after`` and ``--answered``: the question is asked of the system that answered failures leave."""
+    return after_option(answered_option(command))
+
+
+def answer(
+    topology: Topology, earlier: tuple[str, ...], answered: str, given: tuple[str, ...] = ()
+) -> tuple[Topology, tuple[str, ...], Answered | None]:
+    """Return the system after the events ``earlier`` were answered, and all events given in it."""
+    if not earlier:
+        return topology, given, None
+    from powerfault.tolerance.sequence.answered import answer_in_turn
+
+    state = answer_in_turn(topology, earlier, answered, given)
+    return state.topology, tuple(map(str, state.given)), state
 
 
 class Progress:
