@@ -23,7 +23,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from functools import cached_property
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Union
 
 from powerfault.errors import RequestError, nearest
 from powerfault.model.elements import MODES, STAGES, Event, Topology
@@ -39,7 +39,7 @@ if TYPE_CHECKING:
     from powerfault.output.blocks.screen import Screen
     from powerfault.output.pictures.diagrams import Drawing
 
-System = Topology | str | Path
+System = Union["Topology", "Result", str, Path]
 Ids = str | Iterable[str]
 Events = str | Event | Iterable[str | Event]
 LINES_SHOWN = 40
@@ -561,7 +561,9 @@ def report(
 
 
 def load(topology: System) -> Topology:
-    """The topology itself, or that of the file."""
+    """The topology itself, that of the file, or that of an answer (such as of ``faults``)."""
+    if isinstance(topology, Result):
+        return load(topology.value.topology)
     return topology if isinstance(topology, Topology) else load_topology(str(topology))
 
 

@@ -202,8 +202,9 @@ def test_names_in_the_section_on_the_format_are_names_of_the_format() -> None:
 
 def test_yaml_shown_in_pieces_is_read() -> None:
     base = next(b for b in blocks(readme()) if b.value == "hut.yaml")
-    derating, rates = (b.body for b in blocks(readme()) if b.kind == "yaml" and not b.mark)
-    assert derating.startswith("derating:")
+    shown = [b.body for b in blocks(readme()) if b.kind == "yaml" and not b.mark]
+    derating = next(body for body in shown if body.startswith("derating:"))
+    rates = next(body for body in shown if "common_causes:" in body)
     read_topology_text(base.body + derating)
     head, rest = rates.split("\n", 1)
     assert head == "components:"

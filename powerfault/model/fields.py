@@ -85,7 +85,7 @@ COMPONENT = _table(
     Field("clears_faults", "flag", "whether it stops a short (default: true for breaker, fuse and converter)"),
     Field("isolated", "flag", "whether a short on its input stays off its output", kinds=("converter",), default=True),
     Field("failures_per_million_hours", "per_mode", "its failure rate: that of loss, or one for each mode", least=0),
-    Field("repair_h", "number", "hours to repair it", least=0),
+    Field("repair_h", "number", "hours to repair it", least=0, most=1e18),
     Field("error_factor", "number", "spread of its failure rate: 95th percentile over median", least=1),
     Field("detection", "text", "how its failure is noticed"),
     Field("compensation", "text", "what makes up for its failure"),

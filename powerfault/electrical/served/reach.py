@@ -54,7 +54,7 @@ class Reach:
             parts = self._best_parts(restricted, begin if near else None)
             solved = all(best.proof != UNPROVED for _, best in parts)
             target = self._whole(restricted, parts, begin)
-            way = self.way(stage, begin, target)
+            way = self.way(stage, begin, target, near)
             if way is not None:
                 return Reached(target, tuple(way.moves), way.state, solved and way.state.proved, restricted, parts)
             fewer = self._can_move(stage, begin, allowed)
@@ -107,14 +107,17 @@ class Reach:
 
     # ---- the way there
 
-    def way(self, stage: int, begin: State, target: Service) -> Way | None:
-        """A way that leads from ``begin`` to the positions of ``target`` and serves as much, or ``None``."""
+    def way(self, stage: int, begin: State, target: Service, gentle: bool) -> Way | None:
+        """A way that leads from ``begin`` to the positions of ``target`` and serves as much, or ``None``.
+
+        One that sheds first what is not to be served is found faster; ``gentle`` tries the others before it.
+        """
         joined = 0
         if self.plant.rivals:
             surviving = self.states.stages[stage]
             live = surviving.live
             joined = len(joined_outputs(self.plant, surviving, target.closed, target.mated, live, target.fed_from))
-        for careful in (False, True):
+        for careful in (not gentle, gentle):
             way = Way(self.states, stage, begin, target.served, careful=careful)
             if way.lead(target.closed, target.mated, joined):
                 return way
