@@ -1075,7 +1075,7 @@ def test_a_file_of_five_thousand_components_is_read_in_time() -> None:
 
 
 @pytest.mark.parametrize("value", ["1e300", "1.1e9", "1e-300", "5e-324", "-1e300"])
-@pytest.mark.parametrize("field", ["capacity_kw", "limits_at_a", "voltage_v", "repair_h"])
+@pytest.mark.parametrize("field", ["capacity_kw", "limits_at_a", "voltage_v", "error_factor"])
 def test_numbers_beyond_their_range_are_refused(field: str, value: str) -> None:
     """Where results would leave the range of numbers; the schema says the same."""
     text = f"powerfault: 1\ncomponents:\n  S: {{kind: source, {field}: {value}}}\nfeeds: []\n"

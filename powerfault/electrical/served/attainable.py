@@ -16,7 +16,7 @@ from powerfault.electrical.served.plant import Plant
 from powerfault.electrical.served.reach import Reach
 from powerfault.electrical.served.served_case import merge
 from powerfault.electrical.served.solver import INFINITY
-from powerfault.electrical.served.states import Nodes, StateEvaluator, circular_needs, depends_on
+from powerfault.electrical.served.states import Nodes, StateEvaluator, allocator_as_it_is, circular_needs, depends_on
 from powerfault.electrical.served.surviving import Surviving
 
 RULE = (
@@ -31,6 +31,7 @@ class Attainable:
 
     def __init__(self, plant: Plant, allocator: Allocator, seconds: float = INFINITY) -> None:
         self.plant, self.allocator, self.seconds = plant, allocator, seconds
+        self.as_it_is = allocator_as_it_is(plant, allocator)
         self.asked = bool(any(plant.network.operators.values()) or plant.needing)
         """Whether there can be a question at all."""
         self.circular = circular_needs(plant)
@@ -48,7 +49,9 @@ class Attainable:
         service = merge(self.plant, surviving, parts)
         if self._plainly(first, surviving, service):
             return surviving, parts
-        states = StateEvaluator(self.plant, modes, {0: first, surviving.stage: surviving}, self.allocator)
+        states = StateEvaluator(
+            self.plant, modes, {0: first, surviving.stage: surviving}, self.allocator, self.as_it_is
+        )
         reach = Reach(states, self.seconds)
         found = reach.best(surviving.stage, states.start(), near=False)
         if found.parts is not None:

@@ -21,7 +21,7 @@ from powerfault.electrical.served.states import Nodes, State, StateEvaluator
 from powerfault.electrical.served.surviving import Surviving, split
 from powerfault.electrical.served.way import MOST_CONTROL_LOADS, Move, Way, choices_of, operated, worth
 
-MOST_JUDGED = 20_000
+MOST_JUDGED = 4_000
 """States judged at most where no way is found directly."""
 
 
@@ -146,7 +146,7 @@ class Reach:
         first = replace(begin, stage=stage)
         visited[begin.closed, begin.mated, begin.live & states.circular] = first, ()
         waiting = [(first, tuple[int, ...]())]
-        ranked: list[tuple[bool, tuple[int, ...], int, int, tuple[int, ...], State]] = []
+        ranked: list[tuple[bool, int, tuple[int, ...], int, int, tuple[int, ...], State]] = []
         whole = True
         for number, (state, way) in enumerate(waiting):
             if states.judged > limit:
@@ -155,16 +155,17 @@ class Reach:
             full = states.evaluate(stage, state.closed, state.mated, state.live)
             safe = surviving.pinned.isdisjoint(state.closed)
             departures = len(self.departures(stage, state.closed))
-            ranked.append((safe, worth(states, full.service.served), -departures, -number, way, full))
+            value = worth(states, full.service.served)
+            ranked.append((safe, -states.joined(full), value, -departures, -number, way, full))
             for v in sorted(surviving.operable | (surviving.mateable - state.mated)):
                 for after in self._after(stage, state, surviving, v):
                     key = after.closed, after.mated, after.live & states.circular
                     if key not in visited:
                         visited[key] = after, (*way, v)
                         waiting.append(visited[key])
-        ranked.sort(key=lambda r: r[:4], reverse=True)
+        ranked.sort(key=lambda r: r[:5], reverse=True)
         whole &= len(states.control_loads(states.circular)) <= MOST_CONTROL_LOADS
-        for place, (_, value, _, _, order, full) in enumerate(ranked):
+        for place, (_, _, value, _, _, order, full) in enumerate(ranked):
             for careful in (False, True):
                 found = Way(states, stage, begin, full.service.served, careful=careful)
                 if found.follow(order) and worth(states, found.state.service.served) >= value:

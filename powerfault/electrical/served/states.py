@@ -11,7 +11,7 @@ from collections.abc import Collection, Mapping
 from dataclasses import dataclass, replace
 
 from powerfault.electrical.served.capacity import UNPROVED, Allocator
-from powerfault.electrical.served.configuration import Service, energised
+from powerfault.electrical.served.configuration import Service, energised, joined_outputs
 from powerfault.electrical.served.plant import Plant
 from powerfault.electrical.served.served_case import merge
 from powerfault.electrical.served.surviving import Surviving
@@ -39,13 +39,28 @@ class State:
     proved: bool
 
 
+def allocator_as_it_is(plant: Plant, allocator: Allocator) -> Allocator:
+    """Best services of positions as they are: outputs that they join are a finding, nothing is shed to part them.
+
+    To seek the best positions is another matter: there the fewest joined outputs come first.
+    """
+    return Allocator(replace(plant, rivals=()), allocator.seconds) if plant.rivals else allocator
+
+
 class StateEvaluator:
     """Judges the states of one case in one phase. ``modes`` are the failed components by node number."""
 
     def __init__(
-        self, plant: Plant, modes: Mapping[int, str], stages: Mapping[int, Surviving], allocator: Allocator
+        self,
+        plant: Plant,
+        modes: Mapping[int, str],
+        stages: Mapping[int, Surviving],
+        allocator: Allocator,
+        as_it_is: Allocator | None = None,
     ) -> None:
         self.plant, self.modes, self.stages, self.allocator = plant, modes, stages, allocator
+        self.as_it_is = as_it_is or allocator_as_it_is(plant, allocator)
+        """What serves the loads of a state whose outputs may be joined by the positions as they are."""
         self.phase = next(iter(stages.values())).phase
         self.idle = frozenset(plant.loads - plant.judged[self.phase])
         self.shorts = {v: 1 for v, mode in modes.items() if mode == "short"}
@@ -87,7 +102,7 @@ class StateEvaluator:
         self.judged += 1
         plant, idle = self.plant, self.idle
         fixed = self._fixed(stage, closed, mated, kept, off, only)
-        parts = self.allocator.serve(fixed)
+        parts = self.as_it_is.serve(fixed)
         service = merge(plant, fixed, parts)
         live = energised(plant, fixed, (), (), service.served | (idle & fixed.live), service.fed_from)
         over: Nodes = frozenset()
@@ -123,6 +138,12 @@ class StateEvaluator:
             opened=frozenset(),
             through=surviving.through - (surviving.mateable - mated),
         )
+
+    def joined(self, state: State) -> int:
+        """How many pairs of outputs that must not be paralleled are joined in ``state``."""
+        if not self.plant.rivals:
+            return 0
+        return len(joined_outputs(self.plant, self.fixed(state), (), (), state.live, state.service.fed_from))
 
     def zone(self, closed: Nodes) -> tuple[Nodes, Nodes]:
         """Return the fault zone with exactly ``closed`` of the switches closed, and what feeds into it from outside."""

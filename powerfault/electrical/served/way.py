@@ -12,7 +12,6 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import combinations
 
-from powerfault.electrical.served.configuration import joined_outputs
 from powerfault.electrical.served.service_bounds import value_of
 from powerfault.electrical.served.states import Nodes, State, StateEvaluator
 
@@ -67,7 +66,7 @@ class Way:
         self.final = final
         self.careful = careful
         self.moves: list[Move] = []
-        self.joined_at_first = self._joined(begin)
+        self.joined_at_first = self.states.joined(begin)
 
     def follow(self, order: Sequence[int]) -> bool:
         """Move the switches and jumpers of ``order`` one after another; say whether ``final`` is served then."""
@@ -128,7 +127,7 @@ class Way:
             if not self._is_clear(v) or not self._can_be_operated(v):
                 continue
             after = self._judged(self.state.closed | {v}, self.state.mated, self.state.off - self.final)
-            if joined is not None and self._joined(after) > max(joined, self.joined_at_first):
+            if joined is not None and self.states.joined(after) > max(joined, self.joined_at_first):
                 continue
             on = after.live.intersection(consumers)
             rank = self._is_operated(v), was <= on, worth(self.states, after.service.served), len(after.live)
@@ -225,9 +224,3 @@ class Way:
     def _take(self, action: str, nodes: tuple[int, ...], after: State) -> None:
         self.moves.append(Move(action, nodes, after))
         self.state = after
-
-    def _joined(self, state: State) -> int:
-        if not self.plant.rivals:
-            return 0
-        fixed = self.states.fixed(state)
-        return len(joined_outputs(self.plant, fixed, (), (), state.live, state.service.fed_from))
