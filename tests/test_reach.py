@@ -9,6 +9,7 @@ import pytest
 from powerfault.electrical.restore.study import plan_restoration
 from powerfault.electrical.served.study import capacity_study
 from powerfault.model.elements import STAGES, Topology
+from powerfault.model.warnings import topology_warnings
 from powerfault.network.failure_modes import list_events
 from tests.build import topology
 from tests.slow_switching import SlowStates, random_controlled_system
@@ -68,3 +69,18 @@ def test_served_load_is_the_best_that_can_be_reached(seed: int) -> None:
 @pytest.mark.parametrize("seed", range(20, 80))
 def test_served_load_is_the_best_that_can_be_reached_in_many(seed: int) -> None:
     agree(seed, stages=(1, 2, 3))
+
+
+def test_a_load_shed_before_one_whose_loss_is_less_severe_is_said() -> None:
+    t = topology(
+        {"S": {"kind": "source", "capacity_kw": 2.0}, "R": {"kind": "source", "capacity_kw": 2.0}, "B": "bus"},
+        ["S -> B", "R -> B"],
+        {"FAN": {"fed_by": "B", "demand_kw": 2.0, "priority": 2, "severity": "critical"},
+         "LAMP": {"fed_by": "B", "demand_kw": 2.0, "priority": 1, "severity": "minor"}},
+    )  # fmt: skip
+    said = [w.message for w in topology_warnings(t)]
+    assert any("is critical with priority 2, and is shed before LAMP" in text for text in said)
+    assert not any("is minor with priority" in text for text in said)
+    (plan,) = plan_restoration(t, ["S"]).plans
+    assert [(s.action, s.id) for s in plan.steps] == [("shed", "FAN")]
+    assert "caution: by priority it is shed before LAMP, whose loss is less severe" in plan.steps[0].remarks

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from typing import NamedTuple
 
 from powerfault.errors import Problem
-from powerfault.model.elements import TOLERANCE_BY_SEVERITY, Load, Topology, in_phase
+from powerfault.model.elements import SEVERITIES, TOLERANCE_BY_SEVERITY, Load, Topology, in_phase
 from powerfault.model.places import in_order, problem_at
 from powerfault.model.references import references
 from powerfault.model.voltages import CONVERTING_KINDS, bus_voltages, voltage_domains
@@ -45,7 +45,19 @@ def topology_warnings(topology: Topology) -> tuple[Problem, ...]:
     Cost: linear in elements, links and references.
     """
     said: list[tuple[str, str]] = []
-    for find in (_empty, _switching, _inputs, _storages, _feeds, _reach, _requirements, _unused, _voltages, _phases):
+    for find in (
+        _empty,
+        _switching,
+        _inputs,
+        _storages,
+        _feeds,
+        _reach,
+        _requirements,
+        _priorities,
+        _unused,
+        _voltages,
+        _phases,
+    ):
         said.extend(find(topology))
     return tuple(in_order([*topology.notices, *(problem_at(topology, *one) for one in said)]))
 
@@ -55,6 +67,25 @@ Said = Iterator[tuple[str, str]]
 
 def _listed(ids: list[str]) -> str:
     return ", ".join(ids[:MAX_LISTED]) + (f" and {len(ids) - MAX_LISTED} more" if len(ids) > MAX_LISTED else "")
+
+
+def _priorities(topology: Topology) -> Said:
+    """Loads that are shed before loads whose loss is less severe."""
+    rated = [load for load in topology.loads.values() if load.severity is not None]
+    for load in rated:
+        rank = SEVERITIES.index(load.severity or SEVERITIES[-1])
+        milder = [
+            other.id
+            for other in rated
+            if other.service_priority < load.service_priority
+            and SEVERITIES.index(other.severity or SEVERITIES[-1]) > rank
+        ]
+        if milder:
+            yield (
+                f"loads.{load.id}",
+                f"is {load.severity} with priority {load.service_priority}, and is shed before {_listed(milder)}, "
+                "whose loss is less severe",
+            )
 
 
 def _empty(topology: Topology) -> Said:
