@@ -106,8 +106,9 @@ def test_the_report_has_all_its_files(written: Path) -> None:
 def test_the_page_is_in_the_order_a_board_reads(written: Path) -> None:
     ours = section_order((written / "report.html").read_text("utf-8"))
     # Sections of further measures stand between the drawings and the table of all cases.
-    assert [*ours[:7], *ours[-4:]] == [
-        "verdict", "cures", "harms", "singles", "pairs", "explore", "drawings", "cases", "assumptions", "provenance",
+    assert [*ours[:8], *ours[-4:]] == [
+        "board", "verdict", "cures", "harms", "singles", "pairs", "explore", "drawings", "cases", "assumptions",
+        "provenance",
         "signoff",
     ]  # fmt: skip
 
@@ -283,7 +284,7 @@ def test_a_report_of_one_system_has_no_before_and_after(tmp_path: Path) -> None:
     found = study(load_topology(TEACHING))
     write_report(ReportInput(found), tmp_path / "one")
     text = (tmp_path / "one" / "report.html").read_text("utf-8")
-    assert section_order(text)[:2] == ["verdict", "singles"]
+    assert section_order(text)[:3] == ["board", "verdict", "singles"]
     assert "requirement before" not in text
     rows = list(csv.DictReader(io.StringIO((tmp_path / "one" / "cases.csv").read_text("utf-8"))))
     assert rows

@@ -12,6 +12,7 @@ import click
 from powerfault.cli.options import Progress, file_argument, question_options, ratings_option, unmet_option, with_option
 
 if TYPE_CHECKING:
+    from powerfault.fitting.outing.study import PlanStudy
     from powerfault.model.elements import Topology
     from powerfault.output.report import Builder
 
@@ -80,16 +81,17 @@ def command(
     said += ["--drawings"] if drawings else []
     said += [f"--cap {cap}"] if cap != 40 else []
     report = ReportInput(
-        base, comparison, {"file": Path(file).name, "options": " ".join(said)}, cap, "drawings" if drawings else "", pdf
+        base, comparison, {"file": Path(file).name, "options": " ".join(said)}, cap,
+        "drawings" if drawings else "", pdf, _plan(before, plan_file, order, modes),
     )  # fmt: skip
-    extra = _further_sections(before, plan_file, rank or budget_min is not None, budget_min, order, modes)
+    extra = _further_sections(before, report.plan, rank or budget_min is not None, budget_min, order, modes)
     names = write_report(report, folder, drawings=drawings, workbook=xlsx, pdf=pdf, extra=extra, told=_Told())
     click.echo(f"{Path(folder) / 'report.html'} and {len(names) - 1} more files in {folder}")
     return EXIT_UNMET if fail_on_unmet and any(v.meets is False for v in report.last.verdicts) else 0
 
 
 def _further_sections(
-    topology: Topology, plan_file: str | None, rank: bool, budget_min: float | None, order: int, modes: tuple[str, ...]
+    topology: Topology, plan: PlanStudy | None, rank: bool, budget_min: float | None, order: int, modes: tuple[str, ...]
 ) -> tuple[Builder, ...]:
     """The sections that were asked for by options: candidates, and the installation by a plan."""
     extra: list[Builder] = []
@@ -100,15 +102,23 @@ def _further_sections(
         with Progress("sets") as progress:
             ranking = rank_candidates(topology, order=order, modes=modes, budget_min=budget_min, progress=progress)
         extra.append(ranking_section(ranking))
-    if plan_file:
-        from powerfault.fitting.outing.reader import load_plan
-        from powerfault.fitting.outing.study import study_plan
+    if plan is not None:
         from powerfault.output.sections.outing_section import outing_section
 
-        plan = load_plan(plan_file, topology)
-        with Progress("steps") as progress:
-            extra.append(outing_section(study_plan(topology, plan, order=order, modes=modes, progress=progress)))
+        extra.append(outing_section(plan))
     return tuple(extra)
+
+
+def _plan(topology: Topology, plan_file: str | None, order: int, modes: tuple[str, ...]) -> PlanStudy | None:
+    """The plan of outings followed step by step, where one was given."""
+    if not plan_file:
+        return None
+    from powerfault.fitting.outing.reader import load_plan
+    from powerfault.fitting.outing.study import study_plan
+
+    plan = load_plan(plan_file, topology)
+    with Progress("steps") as progress:
+        return study_plan(topology, plan, order=order, modes=modes, progress=progress)
 
 
 class _Told:

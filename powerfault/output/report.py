@@ -9,7 +9,7 @@ from __future__ import annotations
 import base64
 import hashlib
 import os
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from pathlib import Path
 
 from powerfault import __version__
@@ -21,6 +21,7 @@ from powerfault.output.page.data import page_data, script_json
 from powerfault.output.page.script import page_engine, page_script
 from powerfault.output.page.style import page_css
 from powerfault.output.sections import (
+    board_section,
     cases_section,
     drawings_section,
     endurance_section,
@@ -32,12 +33,14 @@ from powerfault.output.sections import (
     verdict_section,
     worksheet_section,
 )
+from powerfault.output.sections.board import board_of
 from powerfault.output.sections.change_sections import cures_section, harms_section
 from powerfault.output.sections.closing_sections import (
     CAUTIONS,
     assumptions_section,
     provenance_section,
     signoff_section,
+    title_block,
 )
 from powerfault.output.sections.failures_sections import pairs_section, singles_section
 from powerfault.output.sections.report_input import ReportInput
@@ -46,7 +49,8 @@ Builder = Callable[[ReportInput], Section | None]
 Told = Callable[[str], None]
 
 OPENING: tuple[Builder, ...] = (
-    verdict_section.section, cures_section, harms_section, singles_section, pairs_section, explorer_section.section,
+    board_section.section, verdict_section.section, cures_section, harms_section, singles_section, pairs_section,
+    explorer_section.section,
     drawings_section.section,
 )  # fmt: skip
 MEASURES: tuple[Builder, ...] = (
@@ -109,6 +113,7 @@ def _write_all(
     _write(stage / "report.md", page_markdown(report, sections))
     result = report.comparison.to_json() if report.comparison else report.study.to_json()
     _write(stage / "results.json", json_text(result) + "\n")
+    _write(stage / "board.json", json_text(board_of(report).to_json()) + "\n")
     tables: list[Table] = [t for s in sections for t in s.tables() if t.rows]
     for table in tables:
         _write(stage / f"{table.name}.csv", csv_text(table.columns, table.rows))
@@ -129,11 +134,11 @@ def _write_all(
 
 def page_html(report: ReportInput, sections: list[Section], data: str) -> str:
     """The self-contained page."""
-    style, engine, script = page_css(), page_engine(), page_script()
-    block = report.before.later.get("title_block")
-    given = block.items() if isinstance(block, Mapping) else ()
-    title_block = [(str(k).replace("_", " "), "" if v is None else str(v)) for k, v in given]
-    title_block += [("file", report.options.get("file", "")), ("SHA-256", report.before.sha256[:16] + "…")]
+    given = {str(k): "" if v is None else str(v) for k, v in title_block(report.before).items()}
+    number = " ".join(f"{k} {given[k]}" for k in ("document", "revision") if given.get(k))
+    style, engine, script = page_css(number), page_engine(), page_script()
+    rows = [(k.replace("_", " "), v) for k, v in given.items()]
+    rows += [("file", report.options.get("file", "")), ("SHA-256", report.before.sha256)]
     return (
         environment()
         .get_template("page.html.j2")
@@ -142,7 +147,8 @@ def page_html(report: ReportInput, sections: list[Section], data: str) -> str:
             name=shorten(report.before.name, 300),
             proposals=report.proposals,
             about=shorten(report.before.about or "", 2000),
-            title_block=title_block,
+            title_block=rows,
+            document=shorten(number or "Document", 120),
             sections=sections,
             fragments=[section_html(s) for s in sections],
             footer=f"powerfault {__version__}. {CAUTIONS[0]} {CAUTIONS[1]}",

@@ -112,9 +112,13 @@ def verdict_line(study: PlanStudy) -> str:
             f"{refusing[0].message}. No state after a violation is safe."
         )
     last, start = study.last.judgement, study.start
+    applied = ", ".join(study.topology.applied)
+    fits = ", ".join(dict.fromkeys(p for _, job in study.plan.jobs() for p in job.fits)) or "no proposal"
     return (
-        f"{study.plan.name}: no rule is broken. Requirements not met: {len(start.unmet)} before, {len(last.unmet)} "
-        f"after; shortfall {start.shortfall} before, {last.shortfall} after."
+        f"{study.plan.name}: no rule is broken. Requirements not met: {len(start.unmet)} before the first step "
+        f"({f'with {applied}' if applied else 'without any proposal'}), {len(last.unmet)} after the last "
+        f"(with {fits}); "
+        f"tolerance deficit {start.shortfall} before, {last.shortfall} after."
     )
 
 

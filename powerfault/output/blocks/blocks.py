@@ -9,7 +9,7 @@ are written as CSV files and workbook sheets without more ado.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from functools import lru_cache
 from typing import TYPE_CHECKING
@@ -25,7 +25,7 @@ _ID = re.compile(r"(?<![\w&#;])[A-Za-z][\w.]{0,20}(?:-[\w.]{1,20}){1,3}(?::\w+)?
 
 @dataclass(frozen=True, slots=True)
 class Paragraph:
-    """One paragraph. ``tone``: empty, ``lead``, ``good``, ``bad``, ``doubt`` or ``note``."""
+    """One paragraph. ``tone``: some of ``lead``, ``good``, ``bad``, ``doubt``, ``note``, or empty."""
 
     text: str
     tone: str = ""
@@ -66,13 +66,32 @@ class Raw:
 
 @dataclass(frozen=True, slots=True)
 class TableBlock:
-    """A table on the page; ``screen_only`` ones are left out of print and of Markdown."""
+    """A table on the page. ``folded``: the words to click that open it; empty where it stands open."""
 
     table: Table
+    folded: str = ""
     kind: str = field(default="table", init=False)
 
 
-Block = Paragraph | Heading | Bullets | Figure | Raw | TableBlock
+@dataclass(frozen=True, slots=True)
+class Columns:
+    """Blocks side by side where there is room, else one column after the other."""
+
+    columns: tuple[tuple[Block, ...], ...]
+    kind: str = field(default="columns", init=False)
+
+
+Block = Paragraph | Heading | Bullets | Figure | Raw | TableBlock | Columns
+
+
+def flat(blocks: Iterable[Block]) -> Iterator[Block]:
+    """``blocks`` in order, columns opened."""
+    for block in blocks:
+        if isinstance(block, Columns):
+            for column in block.columns:
+                yield from flat(column)
+        else:
+            yield block
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,7 +105,7 @@ class Section:
     """Whether it begins on a new sheet when printed."""
 
     def tables(self) -> Iterator[Table]:
-        for block in self.blocks:
+        for block in flat(self.blocks):
             if isinstance(block, TableBlock):
                 yield block.table
         yield from self.files
@@ -121,10 +140,10 @@ def section_html(section: Section) -> str:
 
 def section_markdown(section: Section) -> str:
     out = [f"## {escape_markdown(section.title)}"]
-    for block in section.blocks:
+    for block in flat(section.blocks):
         if isinstance(block, Paragraph):
             text = escape_markdown(block.text)
-            out.append(f"**{text}**" if block.tone in ("lead", "bad") else text)
+            out.append(f"**{text}**" if block.tone.startswith(("lead", "bad")) else text)
         elif isinstance(block, Heading):
             out.append(f"### {escape_markdown(block.text)}")
         elif isinstance(block, Bullets):
@@ -135,6 +154,6 @@ def section_markdown(section: Section) -> str:
         elif isinstance(block, Figure):
             caption = escape_markdown(block.caption)
             out.append(f"![{caption}]({block.file})" if block.file else f"*{caption}*")
-        elif block.markdown:
+        elif isinstance(block, Raw) and block.markdown:
             out.append(block.markdown)
     return "\n\n".join(out) + "\n"

@@ -45,6 +45,11 @@ class CasesCell:
         return self.cases[: self.most]
 
     @property
+    def rest(self) -> str:
+        """The cases not named, for the page to open in place."""
+        return ";".join(",".join(map(str, c.events)) for c in self.cases[self.most :])
+
+    @property
     def more(self) -> int:
         return len(self.cases) - len(self.named)
 
@@ -63,7 +68,25 @@ class ToneCell:
         return self.text
 
 
-Cell = str | int | float | None | CaseCell | CasesCell | ToneCell
+@dataclass(frozen=True, slots=True)
+class LinkCell:
+    """Words that lead to the section ``anchor`` of the page."""
+
+    text: str
+    anchor: str
+
+    def __str__(self) -> str:
+        return self.text
+
+    @property
+    def address(self) -> str:
+        return f"#{self.anchor}"
+
+
+UNFOLDED = 1000
+"""Rows that a table of the page can unfold beyond those shown."""
+
+Cell = str | int | float | None | CaseCell | CasesCell | ToneCell | LinkCell
 
 
 @dataclass(frozen=True)
@@ -87,6 +110,11 @@ class Table:
     @property
     def visible(self) -> tuple[tuple[Cell, ...], ...]:
         return self.displayed if self.shown is None else self.displayed[: self.shown]
+
+    @property
+    def beyond(self) -> tuple[tuple[Cell, ...], ...]:
+        """Rows that the page unfolds when asked to; the files hold all."""
+        return self.displayed[len(self.visible) : len(self.visible) + UNFOLDED]
 
     @property
     def hidden(self) -> int:

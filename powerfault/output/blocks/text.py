@@ -5,7 +5,7 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Iterable
 
-from powerfault.output.blocks.blocks import Block, Bullets, Heading, Paragraph, TableBlock
+from powerfault.output.blocks.blocks import Block, Bullets, Heading, Paragraph, TableBlock, flat
 from powerfault.output.blocks.screen import Screen
 from powerfault.output.blocks.tables import Table, ToneCell
 
@@ -17,7 +17,7 @@ WIDTH = 110
 
 def print_blocks(blocks: Iterable[Block], screen: Screen, rows_shown: int | None = None) -> None:
     """Write ``blocks``; of each table at most ``rows_shown`` rows, with a line on how many are left out."""
-    for block in blocks:
+    for block in flat(blocks):
         if isinstance(block, Paragraph):
             for line in textwrap.wrap(block.text, WIDTH):
                 screen.line(screen.paint(line, block.tone) if block.tone in TONES else line)

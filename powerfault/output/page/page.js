@@ -1,4 +1,6 @@
 // Starts the page. The parts are joined in one closure in the order of page_script.py.
+setUpFolds();
+setUpTables();
 setUpExplorer();
 setUpMatrix();
 setUpCases();

@@ -6,7 +6,7 @@ from importlib import resources
 
 ENGINE = "engine.js"
 PARTS = (
-    "parts.js", "drawings.js", "states.js", "explorer.js", "matrix.js", "cases.js",
+    "parts.js", "drawings.js", "states.js", "explorer.js", "matrix.js", "cases.js", "tables.js",
     "page.js",
 )  # fmt: skip
 

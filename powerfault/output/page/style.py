@@ -15,9 +15,12 @@ from powerfault.output.pictures.appearance import (
 )
 
 
-def page_css() -> str:
-    """The whole style sheet."""
-    rules = [resources.files("powerfault.output.page").joinpath("page.css").read_text("utf-8").rstrip()]
+def page_css(document: str = "") -> str:
+    """The whole style sheet; ``document`` names the document and its revision at the head of each printed page."""
+    # Only plain characters stand in the text of the style sheet: nothing in it can end the rule or the element.
+    words = "".join(f"\\{ord(c):06x}" for c in document[:120] if c.isprintable())
+    rules = [f'@page{{@top-right{{content:"{words}";font:8pt Arimo,Arial,sans-serif}}}}'] if words else []
+    rules += [resources.files("powerfault.output.page").joinpath("page.css").read_text("utf-8").rstrip()]
     for name, look in NODE_LOOKS.items():
         dash = f";stroke-dasharray:{look.dash}" if look.dash else ""
         fill = f"fill:{look.fill};stroke:{look.border};stroke-width:{look.width:g}{dash};color:{look.text}"

@@ -6,9 +6,7 @@ from collections.abc import Mapping, Sequence
 
 from powerfault.output.blocks.blocks import Block, Bullets, Heading, Paragraph, Section, TableBlock
 from powerfault.output.blocks.tables import CaseCell, Table
-from powerfault.output.sections.report_input import Case, ReportInput, grouped, listed, minimal
-from powerfault.tolerance.comparison.cases import ConsumerChange
-from powerfault.tolerance.comparison.changed_cases import CaseList
+from powerfault.output.sections.report_input import Case, ReportInput, grouped, listed
 from powerfault.tolerance.comparison.spread import Spread
 from powerfault.tolerance.comparison.study import Comparison
 
@@ -29,20 +27,11 @@ def _table(report: ReportInput, name: str, title: str, rows: Mapping[Case, Seque
     ).joined()  # fmt: skip
 
 
-def _cases(changes: Sequence[ConsumerChange], name: str, own: bool = False) -> dict[Case, list[str]]:
-    """Minimal cases of one kind of change, with the consumers concerned."""
-
-    def found(change: ConsumerChange) -> CaseList:
-        return (change.own_cases if own else change.cases).get(name, ())
-
-    return grouped((c.id, minimal(found(c))) for c in changes)
-
-
 def cures_section(report: ReportInput) -> Section | None:
     if not report.comparison:
         return None
     changes = report.comparison.changes
-    cured, eased = _cases(changes, "cured"), _cases(changes, "eased")
+    cured, eased = report.changed_cases("cured"), report.changed_cases("eased")
     higher = [c for c in changes if c.improves and c.before and c.after]
     blocks: list[Block] = []
     if not cured and not eased:
@@ -71,8 +60,8 @@ def harms_section(report: ReportInput) -> Section | None:
         return None
     comparison = report.comparison
     changes = comparison.changes
-    broken, worsened = _cases(changes, "broken"), _cases(changes, "worsened")
-    own_broken, own_worsened = _cases(changes, "broken", True), _cases(changes, "worsened", True)
+    broken, worsened = report.changed_cases("broken"), report.changed_cases("worsened")
+    own_broken, own_worsened = report.changed_cases("broken", own=True), report.changed_cases("worsened", own=True)
     lower = [c.id for c in changes if c.worsens]
     gone = [c.id for c in changes if c.after is None]
     blocks: list[Block] = []

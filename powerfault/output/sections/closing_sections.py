@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Mapping
 
 from powerfault import __version__
+from powerfault.model.elements import Topology
 from powerfault.model.warnings import topology_warnings, waivers
 from powerfault.output.blocks.blocks import Block, Bullets, Heading, Paragraph, Raw, Section, TableBlock
 from powerfault.output.blocks.tables import Table
+from powerfault.output.sections.board import board_of
 from powerfault.output.sections.report_input import ReportInput
 
 CAUTIONS = (
@@ -81,6 +84,32 @@ def signoff_section(report: ReportInput) -> Section:
     markdown = "| Signed | Name and role | Signature | Date |\n|---|---|---|---|\n" + "\n".join(
         f"| {who} | | | |" for who in people
     )
-    text = ("A signature accepts the verdict under the assumptions, cautions and waivers above, for the file with the "
-            f"SHA-256 {report.before.sha256[:16]}… and no other.")  # fmt: skip
-    return Section("Sign-off", "signoff", (Paragraph(text), Raw(html, markdown)))
+    text = (
+        "A signature accepts the verdict under the assumptions, cautions and waivers above, for this file and no other."
+    )
+    table = Table("signoff", "What is signed", ("item", "value"), signed_rows(report))
+    return Section("Sign-off", "signoff", (TableBlock(table), Paragraph(text), Raw(html, markdown)))
+
+
+def signed_rows(report: ReportInput) -> tuple[tuple[str, str], ...]:
+    """What a signature refers to: the document, the proposal, the verdict, and the file by its whole digest."""
+    block = {str(k): "" if v is None else str(v) for k, v in title_block(report.before).items()}
+    board = board_of(report)
+    before = f"{board.met_before} before, " if board.met_before is not None else ""
+    return (
+        ("document", block.get("document") or "not stated in the title block"),
+        ("revision", block.get("revision") or "not stated in the title block"),
+        ("title", report.before.name),
+        ("subject", block.get("subject", "")),
+        ("proposal", report.proposals or "none"),
+        ("recommendation", board.recommendation),
+        ("requirements met", f"{before}{board.met_after} after, of {board.required}" if before
+         else f"{board.met_after} of {board.required}"),
+        ("SHA-256 of the file", report.before.sha256),
+    )  # fmt: skip
+
+
+def title_block(topology: Topology) -> Mapping[str, object]:
+    """The title block of the file, or nothing."""
+    found = topology.later.get("title_block")
+    return found if isinstance(found, Mapping) else {}

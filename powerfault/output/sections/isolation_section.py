@@ -3,10 +3,7 @@
 from __future__ import annotations
 
 from powerfault.errors import PowerfaultError
-from powerfault.fitting.isolation.remarks import CAUTIONS_SHOWN
-from powerfault.fitting.isolation.study import IsolationStudy, study_isolation, with_what_was
-from powerfault.model.elements import Topology
-from powerfault.model.modify import apply_proposals
+from powerfault.fitting.isolation.study import IsolationStudy
 from powerfault.output.answers.isolation_text import isolation_markdown, path_text, verdict_line
 from powerfault.output.blocks.blocks import Block, Heading, Paragraph, Raw, Section, TableBlock
 from powerfault.output.blocks.tables import Table
@@ -25,35 +22,17 @@ def section(report: ReportInput) -> Section | None:
     if report.after is None:
         return None
     blocks: list[Block] = []
-    before, applied = report.before, report.after.applied
     tables: list[Table] = []
-    for number, proposal in enumerate(applied):
-        # The jumper is fitted into the system as the proposals before it leave it.
-        system = apply_proposals(before, applied[: number + 1])
-        ends = work_ends(system, proposal)
-        if not ends:
-            continue
+    for proposal, ends, study in report.isolations:
         blocks.append(Heading(f"{proposal}: work at {', '.join(ends)}"))
-        try:
-            minutes = before.proposals[proposal].crew_minutes
-            study = study_isolation(with_what_was(before, system), ends, minutes=minutes)
-        except PowerfaultError as error:
-            blocks.append(Paragraph(f"Not computed: {error}", "bad"))
+        if isinstance(study, PowerfaultError):
+            blocks.append(Paragraph(f"Not computed: {study}", "bad"))
             continue
         blocks += isolation_blocks(study)
         tables.append(paths_table(study, f"isolation-paths-{len(tables) + 1}"))
     if not blocks:
         return None
-    lead = [Paragraph(LEAD), *(Paragraph(c, "note") for c in CAUTIONS_SHOWN)]
-    return Section(TITLE, ANCHOR, (*lead, *blocks), tuple(tables))
-
-
-def work_ends(system: Topology, proposal: str) -> tuple[str, ...]:
-    """Where hands are for a proposal: the connectors that it brings, else its jumpers."""
-    own = [i for i in system.proposals[proposal].add.get("components") or {} if i in system.components]
-    jumpers = [i for i in own if system.components[i].is_jumper]
-    connectors = [i for i in own if system.components[i].kind == "connector"]
-    return tuple(connectors or jumpers) if jumpers else ()
+    return Section(TITLE, ANCHOR, (Paragraph(LEAD), *blocks), tuple(tables))
 
 
 def isolation_blocks(study: IsolationStudy) -> list[Block]:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from powerfault.fitting.isolation.remarks import CAUTIONS_SHOWN
 from powerfault.fitting.outing.study import OutingResult, PlanStudy, unmet_text
 from powerfault.output.answers.outing_text import NOTES, order_sentence, verdict_line, worst_text
 from powerfault.output.blocks.blocks import Block, Bullets, Figure, Heading, Paragraph, Section, TableBlock
@@ -26,7 +25,6 @@ def outing_section(study: PlanStudy, *, sheets: bool = False) -> Callable[[Repor
 def outing_blocks(study: PlanStudy, sheets: bool) -> list[Block]:
     """All that is said of a plan, in order."""
     blocks: list[Block] = [Paragraph(verdict_line(study), "bad" if study.refused else "lead")]
-    blocks += [Paragraph(c, "note") for c in CAUTIONS_SHOWN]
     if study.findings:
         table = Table(
             name="installation-findings",

@@ -4,16 +4,27 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from functools import cached_property
+from functools import cached_property, lru_cache
+from typing import TYPE_CHECKING
 
+from powerfault.errors import PowerfaultError
 from powerfault.model.elements import SEVERITIES, Event, Topology
+from powerfault.model.modify import apply_proposals
 from powerfault.output.pictures.case_pictures import CasePictures
 from powerfault.tolerance.comparison.all_cases import SideBySide, iter_side_by_side
 from powerfault.tolerance.comparison.study import Comparison
 from powerfault.tolerance.study import Study
 from powerfault.tolerance.verdicts import Verdict
 
+if TYPE_CHECKING:
+    from powerfault.electrical.endurance.study import Endurance
+    from powerfault.electrical.sizing.study import SizeStudy
+    from powerfault.fitting.isolation.study import IsolationStudy
+    from powerfault.fitting.outing.study import PlanStudy
+
 Case = tuple[Event, ...]
+MOST_CASES = 400
+"""More single failures than this are left to ``powerfault endurance``, which shows progress."""
 
 
 @dataclass(frozen=True)
@@ -27,6 +38,9 @@ class ReportInput:
     drawings_folder: str = ""
     """Name of the folder of separate drawings, empty where none are written."""
     pdf: bool = False
+    plan: PlanStudy | None = None
+    kept: dict[str, object] = field(default_factory=dict, compare=False, repr=False)
+    """What sections have read out of the studies, so that it is read once."""
 
     @property
     def before(self) -> Topology:
@@ -81,6 +95,79 @@ class ReportInput:
     def _severity_order(self) -> dict[str, int]:
         ranked = sorted(self.consumers, key=self.rank)
         return {id_: i for i, id_ in enumerate(ranked)}
+
+    @cached_property
+    def size(self) -> SizeStudy | PowerfaultError | None:
+        """The sizes of the jumpers that the proposals bring; ``None`` without any."""
+        from powerfault.electrical.sizing.study import study_size
+
+        topology = self.after
+        if topology is None or not any(
+            topology.components[x].kind == "jumper" for x in topology.added if x in topology.components
+        ):
+            return None
+        try:
+            return study_size(topology, order=1, given=self.study.given)
+        except PowerfaultError as error:
+            return error
+
+    @cached_property
+    def endurance(self) -> Endurance | PowerfaultError | str | None:
+        """The batteries of the last system; why not computed; ``None`` without a storage of known energy."""
+        from powerfault.electrical.endurance.study import list_cases
+
+        topology = self.last.topology
+        if not any(c.kind == "storage" and c.energy_kwh for c in topology.components.values()):
+            return None
+        if len(list_cases(topology, 1, given=self.study.given)) > MOST_CASES:
+            return f"not computed here for more than {MOST_CASES} single failures: run powerfault endurance."
+        try:
+            return _endurance(_Key(topology, tuple(map(str, self.study.given))))
+        except PowerfaultError as error:
+            return error
+
+    @cached_property
+    def isolations(self) -> tuple[tuple[str, tuple[str, ...], IsolationStudy | PowerfaultError], ...]:
+        """(proposal, ends, isolation) of each proposal that brings a jumper."""
+        from powerfault.fitting.isolation.study import study_isolation, with_what_was
+
+        found: list[tuple[str, tuple[str, ...], IsolationStudy | PowerfaultError]] = []
+        applied = self.after.applied if self.after else ()
+        for number, proposal in enumerate(applied):
+            # The jumper is fitted into the system as the proposals before it leave it.
+            system = apply_proposals(self.before, applied[: number + 1])
+            ends = work_ends(system, proposal)
+            if not ends:
+                continue
+            minutes = self.before.proposals[proposal].crew_minutes
+            try:
+                study = study_isolation(with_what_was(self.before, system), ends, minutes=minutes)
+                found.append((proposal, ends, study))
+            except PowerfaultError as error:
+                found.append((proposal, ends, error))
+        return tuple(found)
+
+    def changed_cases(self, name: str, own: bool = False) -> dict[Case, list[str]]:
+        """Minimal cases of one kind of change with the ids concerned; ``own``: of the proposal's own parts."""
+        if (name, own) not in self._changed:
+            changes = self.comparison.changes if self.comparison else ()
+            lists = ((c.id, (c.own_cases if own else c.cases).get(name, ())) for c in changes)
+            self._changed[name, own] = grouped((id_, minimal(cases)) for id_, cases in lists)
+        return self._changed[name, own]
+
+    @cached_property
+    def _changed(self) -> dict[tuple[str, bool], dict[Case, list[str]]]:
+        return {}
+
+    def newly_failing_singles(self, severity: str) -> list[str]:
+        """The single failures that newly fail consumers of at most this severity, each with those."""
+        found = {}
+        for own in (False, True):
+            for case, ids in self.changed_cases("broken", own=own).items():
+                worst = self.by_severity(ids)
+                if len(case) == 1 and (self.severity(worst[0]) or "no severity stated") == severity:
+                    found[str(case[0])] = f"{case[0]} ({', '.join(worst[:3])})"
+        return list(found.values())
 
     @cached_property
     def side_by_side(self) -> list[SideBySide]:
@@ -143,6 +230,38 @@ class ReportInput:
         of_case = {case: group for group in alike.values() for case in group}
         others = {case: [c for c in of_case[case] if c != case] for case in cases}
         return cases, len(of_case) - len(cases), others
+
+
+class _Key:
+    """A topology by what it was made of, so that a report written twice computes this once."""
+
+    def __init__(self, topology: Topology, given: tuple[str, ...]) -> None:
+        self.topology, self.given = topology, given
+
+    def __hash__(self) -> int:
+        return hash((self.topology.sha256, self.topology.applied, self.given))
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, _Key) and self.given == other.given and self.topology == other.topology
+
+
+@lru_cache(maxsize=8)
+def _endurance(key: _Key) -> Endurance:
+    from powerfault.electrical.currents.derating import read_derating
+    from powerfault.electrical.endurance.study import list_cases, study_endurance
+    from powerfault.network.failure_modes import parse_event
+
+    events = [parse_event(key.topology, e) for e in key.given]
+    cases = list_cases(key.topology, 1, given=events)
+    return study_endurance(key.topology, cases, given=events, derating=read_derating(key.topology))
+
+
+def work_ends(system: Topology, proposal: str) -> tuple[str, ...]:
+    """Where hands are for a proposal: the connectors that it brings, else its jumpers."""
+    own = [i for i in system.proposals[proposal].add.get("components") or {} if i in system.components]
+    jumpers = [i for i in own if system.components[i].is_jumper]
+    connectors = [i for i in own if system.components[i].kind == "connector"]
+    return tuple(connectors or jumpers) if jumpers else ()
 
 
 def minimal(cases: Sequence[Case]) -> list[Case]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from powerfault.electrical.protection.study import ASSUMPTIONS as PROTECTION_ASSUMPTIONS
 from powerfault.electrical.sizing.gauge_choice import ConductorSize
-from powerfault.electrical.sizing.study import SizeStudy, study_size
+from powerfault.electrical.sizing.study import SizeStudy
 from powerfault.errors import PowerfaultError
 from powerfault.output.answers import size_tables as tables
 from powerfault.output.blocks.blocks import Block, Bullets, Figure, Heading, Paragraph, Section, TableBlock
@@ -19,15 +19,11 @@ CAUTION = (
 
 def section(report: ReportInput) -> Section | None:
     """The sizes of the jumpers that the proposals bring; ``None`` without any."""
-    topology = report.after
-    if topology is None or not any(
-        topology.components[x].kind == "jumper" for x in topology.added if x in topology.components
-    ):
+    study = report.size
+    if study is None:
         return None
-    try:
-        study = study_size(topology, order=1, given=report.study.given)
-    except PowerfaultError as error:
-        return Section("What the jumper must carry", "size", (Paragraph(f"Not computed: {error}", "doubt"),))
+    if isinstance(study, PowerfaultError):
+        return Section("What the jumper must carry", "size", (Paragraph(f"Not computed: {study}", "doubt"),))
     return Section("What the jumper must carry", "size", tuple(size_blocks(study)))
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from powerfault.output.answers.verdicts_text import tolerance_text
 from powerfault.output.blocks.blocks import Block, Paragraph, Section, TableBlock
 from powerfault.output.blocks.tables import Cell, Table, ToneCell
+from powerfault.output.sections.board import board_of
 from powerfault.output.sections.report_input import ReportInput, listed
 from powerfault.tolerance.verdicts import Verdict
 
@@ -41,6 +42,11 @@ def verdict_sentence(report: ReportInput) -> str:
 
 def section(report: ReportInput) -> Section:
     blocks: list[Block] = [Paragraph(verdict_sentence(report), "lead")]
+    harms = [p for p in board_of(report).points if p.weight != "open"]
+    if report.comparison:
+        words = f"Harm: {' '.join(p.text for p in harms[:6])}" if harms else "No harm was found in what was enumerated."
+        words += f" And {len(harms) - 6} more, on the board page." if len(harms) > 6 else ""
+        blocks.append(Paragraph(words, "bad" if harms else "good"))
     if report.comparison and report.after is not None:
         gained, lost = [], []
         for change in report.comparison.changes:
