@@ -113,6 +113,7 @@ def faults(
     jobs: int | None = None,
     keep: str | Path | None = None,
     ratings: bool = False,
+    when_flat: bool = False,
     yes: bool = False,
 ) -> Result:
     """Which loads and functions fail under every case of 1 to ``order`` failures? ``value`` is a ``Study``."""
@@ -130,6 +131,7 @@ def faults(
         keep=Path(keep) if keep else None,
         cut_sets_only=cut_sets_only,
         ratings=ratings,
+        when_flat=when_flat,
     )
     return Result(
         found, lambda: found.to_json(cases=not cut_sets_only), lambda screen: print_study(found, screen), "consumers"
@@ -169,6 +171,7 @@ def explain(topology: System, fail: Events, load: str, *, phase: str | None = No
     """Why does ``load`` (a load or function) lose power when ``fail`` fails, and what restores it?"""
     from powerfault.failures.case_state import case_states
     from powerfault.network.graph import build_network
+    from powerfault.tolerance.explain.carried import hours_of
     from powerfault.tolerance.explain.reasons import explain as find_reasons
 
     system = applied(topology, with_)
@@ -177,8 +180,8 @@ def explain(topology: System, fail: Events, load: str, *, phase: str | None = No
         raise RequestError(f"load {load!r}: no load or function of that id{nearest(load, known)}")
     _check_phases(system, (phase,) if phase else ())
     network = build_network(system)
-    state = case_states(network, [[parse_event(system, e) for e in _events(fail)]])[0]
-    found = find_reasons(network, state, load, phase)
+    state = case_states(network, [[parse_event(system, e) for e in _events(fail)]], at_once=True)[0]
+    found = find_reasons(network, state, load, phase, hours_of(system, state.failed))
 
     def show(screen: Screen) -> None:
         for sentence in found.sentences():

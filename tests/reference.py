@@ -50,9 +50,38 @@ class System:
     def evaluate(self, failed: Iterable[Event], given: Iterable[Event] = ()) -> Found:
         return _Case(self, failed, given).run()
 
+    def at_once(self, failed: Iterable[Event], given: Iterable[Event] = ()) -> dict[str, str]:
+        """The outcomes of the second instant of a case."""
+        failed, given = tuple(failed), tuple(given)
+        # "every storage that is charged when nothing has failed (standing events aside) counted as charged": those
+        # charged with every switched component in its normal position, the standing events failed.
+        charged = self.evaluate((), given).charged[0]
+        # A need that bears an interruption is met up to its stage whatever follows, and after it no longer: what is
+        # served at a stage is asked of that stage alone.
+        runs = [
+            _Case(self, failed, given, charged_before=charged, borne_from=stage).run() for stage in range(len(STAGES))
+        ]
+        outcomes = {}
+        for c in self.topology.consumers():
+            by_phase = [
+                next((name for s, name in enumerate(STAGES) if c.id in runs[s].live[s][p]), "lost")
+                for p in self.topology.phase_names
+                if c.judged_in(p)
+            ]
+            outcomes[c.id] = max(by_phase, key=OUTCOMES.index, default=STAGES[0])
+        return outcomes
+
 
 class _Case:
-    def __init__(self, system: System, failed: Iterable[Event], given: Iterable[Event]) -> None:
+    def __init__(
+        self,
+        system: System,
+        failed: Iterable[Event],
+        given: Iterable[Event],
+        charged_before: frozenset[str] = frozenset(),
+        borne_from: int = len(STAGES),
+    ) -> None:
+        self.charged_before, self.borne_from = charged_before, borne_from
         self.system = system
         self.topology = system.topology
         self.mode: dict[str, str] = {}
@@ -98,8 +127,12 @@ class _Case:
         operable: list[dict[str, frozenset[str]]] = []
         charged_at: list[frozenset[str]] = []
         # "begin with the storages charged at the stage before (at stage 0 with none)"
-        charged: frozenset[str] = frozenset()
+        charged = self.charged_before
         for stage in range(len(STAGES)):
+            if stage > self.borne_from:  # not asked for: here what was borne is over, and less may be served
+                for own in (live, zone, operable, charged_at):
+                    own.append(own[-1])  # type: ignore[attr-defined]
+                continue
             while True:
                 # "compute every phase"
                 if stage == 0:
@@ -115,7 +148,7 @@ class _Case:
                 if more == charged:
                     break
                 charged = more
-            unborne = {(i, s, p) for i, s, p in self.borne if s == stage and i not in now[p][0]}
+            unborne = {(i, s, p) for i, s, p in self.borne if s == stage < self.borne_from and i not in now[p][0]}
             if unborne:
                 self.borne -= unborne
                 return None

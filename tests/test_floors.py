@@ -23,7 +23,17 @@ FLOORS = (
 
 ROOMS = {
     "electrical": ("currents", "served", "fields", "restore", "voltages", "protection", "sizing", "endurance"),
-    "tolerance": ("cutsets", "verdicts", "results", "study", "comparison", "sequence", "explain", "worksheet"),
+    "tolerance": (
+        "cutsets",
+        "verdicts",
+        "results",
+        "when_flat",
+        "study",
+        "comparison",
+        "sequence",
+        "explain",
+        "worksheet",
+    ),
     "fitting": ("ranking", "isolation", "outing"),
     "output": ("blocks", "answers", "pictures", "sections", "page", "report"),
 }

@@ -105,7 +105,10 @@ def opened(browser: Any, folder: Path) -> Iterator[Watched]:
 OUTCOMES_OF = """([net, cases]) => {
   const sys = PowerfaultEngine.prepare(net);
   const numbered = events => events.map(([i, m]) => [sys.index.get(i), m]);
-  return cases.map(events => [...PowerfaultEngine.evaluate(sys, numbered(events)).outcomes].join(""));
+  return cases.map(events => {
+    const found = PowerfaultEngine.evaluate(sys, numbered(events));
+    return [found, found.atOnce || found].map(x => [...x.outcomes].join(""));
+  });
 }"""
 DETAIL_OF = """([net, cases]) => {
   const sys = PowerfaultEngine.prepare(net);
@@ -113,7 +116,8 @@ DETAIL_OF = """([net, cases]) => {
   return cases.map(events => {
     const r = PowerfaultEngine.evaluate(sys, events.map(([i, m]) => [sys.index.get(i), m]));
     const stages = r.stages.map(s => s.map(p => [ids(p.live), ids(p.zone), ids(p.operable)]));
-    return {tripped: ids(r.tripped), stages};
+    const soon = (r.atOnce || r).stages.map(s => s.map(p => ids(p.live)));
+    return {tripped: ids(r.tripped), stages, soon};
   });
 }"""
 
@@ -147,8 +151,9 @@ def check_outcomes(evaluator: Any, topology: Topology, cases: list[tuple[Event, 
     for start in range(0, len(cases), 4000):
         block = cases[start : start + 4000]
         answers = evaluator.evaluate(OUTCOMES_OF, [exported, [plain(c) for c in block]])
-        for case, state, answer in zip(block, case_states(network, block), answers, strict=True):
-            expected = "".join(str(OUTCOMES.index(state.outcomes[c])) for c in consumers)
+        for case, state, answer in zip(block, case_states(network, block, at_once=True), answers, strict=True):
+            assert state.at_once is not None
+            expected = ["".join(str(OUTCOMES.index(x.outcomes[c])) for c in consumers) for x in (state, state.at_once)]
             assert answer == expected, f"{' + '.join(map(str, case))} in {topology.name}"
     return len(cases)
 
@@ -211,9 +216,12 @@ def test_random_systems_agree_in_every_detail(evaluator: Any, start: int, count:
         cases = [c for c in all_cases(system, 2) if not any(e.id in taken for e in c)]
         cases = random.Random(seed).sample(cases, min(40, len(cases)))
         answers = evaluator.evaluate(DETAIL_OF, [page_network(system), [plain(c) for c in cases]])
-        for case, state, answer in zip(cases, case_states(network, cases), answers, strict=True):
+        for case, state, answer in zip(cases, case_states(network, cases, at_once=True), answers, strict=True):
             where = f"seed {seed}, {' + '.join(map(str, case))}"
             assert set(answer["tripped"]) == state.tripped, where
+            for s, phases in enumerate(answer["soon"]):
+                for phase, live in zip(system.phase_names, phases, strict=True):
+                    assert set(live) == state.live_at_once(s, phase), (where, s, phase, "live at once")
             for s, phases in enumerate(answer["stages"]):
                 for phase, (live, zone, operable) in zip(system.phase_names, phases, strict=True):
                     assert set(live) == state.live[s][phase], (where, s, phase, "live")

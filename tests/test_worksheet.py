@@ -38,9 +38,12 @@ loads:
 def test_rows_say_the_effects_at_each_level_and_mark_single_points_and_waivers() -> None:
     rows = {str(r.event): r for r in worksheet_rows(build_network(read_topology_text(TEXT)), MODES)}
     pv = rows["PV"]
-    # With PV gone the battery has no charger in any phase: the loss is total.
-    assert pv.next_effect == "dead at once: BUS"
-    assert (pv.end_before, pv.end_after) == ("FAN", "lost: FAN")
+    # With PV gone the battery has no charger in any phase: the loss is total, once the battery is flat.
+    assert pv.next_effect == "none"
+    lasting = "served from BAT until it is flat (hours not known), then lost: FAN"
+    assert (pv.end_before, pv.end_after) == ("none", lasting)
+    assert rows["BUS"].next_effect == "de-energised at once: BRK"
+    assert (rows["BUS"].end_before, rows["BUS"].end_after) == ("FAN", "lost: FAN")
     assert pv.phase_outcomes == "sunlit: lost; dark: lost"
     assert (pv.severity, pv.severity_basis, pv.single_point) == (1, "FAN: crew air", True)
     assert pv.waivers == "FAN: must tolerate 1 instead of 2"

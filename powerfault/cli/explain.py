@@ -46,6 +46,7 @@ def command(
     from powerfault.failures.case_state import case_states
     from powerfault.network.failure_modes import parse_event
     from powerfault.network.graph import build_network
+    from powerfault.tolerance.explain.carried import hours_of
     from powerfault.tolerance.explain.reasons import explain
 
     known = {**topology.loads, **topology.functions}
@@ -54,10 +55,9 @@ def command(
     if phase is not None and phase not in topology.phase_names:
         raise RequestError(f"--phase {phase!r}: expected one of {', '.join(topology.phase_names)}")
     network = build_network(topology)
-    state = case_states(
-        network, [[parse_event(topology, e) for e in failed]], [parse_event(topology, e) for e in given]
-    )[0]
-    found = explain(network, state, consumer, phase)
+    beforehand = [parse_event(topology, e) for e in given]
+    state = case_states(network, [[parse_event(topology, e) for e in failed]], beforehand, at_once=True)[0]
+    found = explain(network, state, consumer, phase, hours_of(topology, state.failed, beforehand))
     if output:
         from powerfault.output.pictures.reason_drawing import save_reasons
 
@@ -69,7 +69,8 @@ def command(
         return
     for sentence in found.sentences():
         click.echo(sentence)
-    for title, tree in (("At once, because:", found.at_once), ("And to the end, because:", found.still)):
+    first = "At once, because:" if found.carried is None else f"Without {found.carried.carrier}, because:"
+    for title, tree in ((first, found.at_once), ("And to the end, because:", found.still)):
         if tree is None:
             continue
         if tree is found.still and tree.same_as(found.at_once):

@@ -39,6 +39,9 @@ from powerfault.cli.options import (
     "--keep", type=click.Path(), metavar="DIR", help="Keep finished pieces here; a stopped run goes on from them."
 )
 @ratings_option
+@click.option(
+    "--when-flat", is_flag=True, help="Also give the outcomes at once, before storages are flat; count must_last_h."
+)
 @unmet_option
 def command(
     file: str,
@@ -57,6 +60,7 @@ def command(
     jobs: int | None,
     keep: str | None,
     ratings: bool,
+    when_flat: bool,
     fail_on_unmet: bool,
 ) -> int:
     """Find which loads and functions fail under every case of one to ORDER failures."""
@@ -71,6 +75,8 @@ def command(
         raise click.UsageError("--cut-sets-only is the work of one process: leave out --jobs")
     if ratings and (cut_sets_only or by_phase or keep):
         raise click.UsageError("--ratings goes without --cut-sets-only, --by-phase and --keep")
+    if when_flat and (cut_sets_only or ratings):
+        raise click.UsageError("--when-flat goes without --cut-sets-only and --ratings")
     if cases and (as_json or csv_file or parquet_file):
         refuse_many(topology, order, modes, yes=yes)
     with Progress() as progress:
@@ -85,6 +91,7 @@ def command(
             keep=Path(keep) if keep else None,
             cut_sets_only=cut_sets_only,
             ratings=ratings,
+            when_flat=when_flat,
             progress=progress,
         )
     if csv_file:

@@ -9,7 +9,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from powerfault.errors import RequestError
-from powerfault.failures.energise import Energised, energise
+from powerfault.failures.energise import Energised, charged_before, energise, energise_at_once
 from powerfault.failures.lanes import WholeNumberLanes
 from powerfault.failures.plan import Plan, make_plan
 from powerfault.model.elements import OUTCOMES, STAGES, Event
@@ -38,22 +38,40 @@ class CaseState:
     tripped: Ids
     outcomes: Mapping[str, str]
     by_phase: Mapping[str, Mapping[str, str]]
+    at_once: CaseState | None = None
+    """The same case before a storage is flat that nothing charges any more, where it was asked for."""
+
+    def live_at_once(self, stage: int, phase: str) -> Ids:
+        """What is live or served at once at a stage."""
+        return (self.at_once or self).live[stage][phase]
 
 
 def case_states(
-    network: Network, cases: Iterable[Iterable[Event]], given: Iterable[Event] = (), plan: Plan | None = None
+    network: Network,
+    cases: Iterable[Iterable[Event]],
+    given: Iterable[Event] = (),
+    plan: Plan | None = None,
+    *,
+    at_once: bool = False,
 ) -> list[CaseState]:
     """Evaluate ``cases`` (each some events, one a component at most) and return the full state of each.
 
-    ``given`` events belong to every case beside the standing ones. Raises :class:`RequestError` where a case names
-    one component twice.
+    ``given`` events belong to every case beside the standing ones. With ``at_once`` each state of the long run holds
+    that of the second instant too, before a storage is flat that nothing charges any more. Raises
+    :class:`RequestError` where a case names one component twice.
     """
     failed = [tuple(case) for case in cases]
     standing = merge_given(network.topology, given)
     lanes = WholeNumberLanes(len(failed))
     rows = failed_rows(network, failed, standing, lanes)
-    result = energise(plan or make_plan(network), lanes, rows, keep_phases=True, keep_rows=True)
-    return [_state(network, result, i, case, standing) for i, case in enumerate(failed)]
+    plan = plan or make_plan(network)
+    result = energise(plan, lanes, rows, keep_phases=True, keep_rows=True)
+    second: list[CaseState | None] = [None] * len(failed)
+    if at_once:
+        charged = charged_before(plan, [(network.index[e.id], e.mode) for e in standing])
+        begun = energise_at_once(plan, lanes, rows, charged, keep_phases=True, keep_rows=True)
+        second = [_state(network, begun, i, case, standing) for i, case in enumerate(failed)]
+    return [_state(network, result, i, case, standing, second[i]) for i, case in enumerate(failed)]
 
 
 def failed_rows(
@@ -73,7 +91,12 @@ def failed_rows(
 
 
 def _state(
-    network: Network, result: Energised, case: int, failed: tuple[Event, ...], standing: tuple[Event, ...]
+    network: Network,
+    result: Energised,
+    case: int,
+    failed: tuple[Event, ...],
+    standing: tuple[Event, ...],
+    at_once: CaseState | None = None,
 ) -> CaseState:
     phases = network.topology.phase_names
     bit = 1 << case
@@ -114,4 +137,5 @@ def _state(
         tripped=ids(result.tripped),
         outcomes=outcomes,
         by_phase=by_phase,
+        at_once=at_once,
     )

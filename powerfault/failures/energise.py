@@ -14,6 +14,11 @@ stage before is sound because every stage's operator is monotone and at or above
 as more becomes operable, so a set that was supported stays supported. Borne interruptions of needs
 (``NeedOf.bears``) are a greatest fixpoint around all of it: taken as borne, then withdrawn where the need is not
 served by the stage that it bears.
+
+The *long run* counts a storage as charged only where something charges it. The instant *at once*
+(:func:`energise_at_once`) begins with the storages that are charged when nothing more has failed, and takes every
+interruption that is borne as borne up to its stage: what is served then may last only until a storage is flat, or until
+the interruption has lasted too long.
 """
 
 from __future__ import annotations
@@ -21,7 +26,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 
-from powerfault.failures.lanes import Lanes, Row, at_least
+from powerfault.failures.lanes import Lanes, Row, WholeNumberLanes, at_least
 from powerfault.failures.plan import Plan
 from powerfault.model.elements import MODES, STAGES
 from powerfault.network.zones import blocking, spread
@@ -73,8 +78,61 @@ def energise(
     return _Block(plan, lanes, failed, absent or {}, keep_phases, keep_rows).run()
 
 
+def charged_before(plan: Plan, standing: Iterable[tuple[int, str]]) -> frozenset[int]:
+    """Return the storages that are charged before anything more fails: at stage 0, ``standing`` (node, mode) failed.
+
+    Those without ``charged_by`` count as always charged and are left out.
+    """
+    if not plan.network.chargers:
+        return frozenset()
+    rows = energise(plan, WholeNumberLanes(1), dict.fromkeys(standing, 1), keep_rows=True).stages[0][0]
+    return frozenset(v for v, row in rows.charged.items() if row)
+
+
+def energise_at_once(
+    plan: Plan,
+    lanes: Lanes,
+    failed: FailedRows,
+    charged: frozenset[int],
+    *,
+    keep_phases: bool = False,
+    keep_rows: bool = False,
+) -> Energised:
+    """As :func:`energise` for the instant at once: ``charged`` storages begin charged, borne interruptions are borne.
+
+    An interruption is borne up to its stage and no longer, so what is served at a stage may not be at a later one: a
+    row of ``unserved`` holds the cases in which the consumer was served at no stage so far.
+    """
+    ends = sorted({bears + 1 for _, bears in plan.bearing if bears + 1 < len(STAGES)})
+    if not ends:
+        return _Block(plan, lanes, failed, {}, keep_phases, keep_rows, charged, 0).run()
+    spans = zip((0, *ends), (*ends, len(STAGES)), strict=True)
+    runs = [_Block(plan, lanes, failed, {}, True, keep_rows, charged, begin, end).run() for begin, end in spans]
+    at = [runs[sum(end <= stage for end in ends)] for stage in range(len(STAGES))]
+    result = Energised(unserved=[], tripped=runs[0].tripped)
+    for p in range(len(plan.phases)):
+        so_far = [list(at[0].phase_unserved[p][0])]
+        for stage in range(1, len(STAGES)):
+            so_far.append([a & b for a, b in zip(so_far[-1], at[stage].phase_unserved[p][stage], strict=True)])
+        result.phase_unserved.append(so_far)
+    for stage in range(len(STAGES)):
+        rows = list(result.phase_unserved[0][stage])
+        for phase in result.phase_unserved[1:]:
+            rows = [a | b for a, b in zip(rows, phase[stage], strict=True)]
+        result.unserved.append(rows)
+    if keep_rows:
+        result.stages = [at[stage].stages[stage] for stage in range(len(STAGES))]
+    if not keep_phases:
+        result.phase_unserved = []
+    return result
+
+
 class _Block:
-    """The state of one evaluation."""
+    """The state of one evaluation.
+
+    ``charged`` storages begin charged. Needs whose interruption is borne up to stage ``held_from`` or longer count as
+    met so long, whatever becomes of them; ``None`` where none do. From stage ``end`` on nothing is computed.
+    """
 
     def __init__(
         self,
@@ -84,7 +142,11 @@ class _Block:
         absent: Mapping[int, Row],
         keep_phases: bool,
         keep_rows: bool,
+        charged: frozenset[int] = frozenset(),
+        held_from: int | None = None,
+        end: int = len(STAGES),
     ) -> None:
+        self.charged_before, self.held_from, self.end = charged, held_from, end
         self.plan, self.lanes, self.absent = plan, lanes, absent
         self.keep_phases, self.keep_rows = keep_phases, keep_rows
         by_mode: dict[str, dict[int, Row]] = {mode: {} for mode in MODES}
@@ -122,7 +184,7 @@ class _Block:
         """Withdraw what was taken as borne up to ``stage`` and is not served there; say whether anything was."""
         withdrawn = False
         for (need, until, p), row in self.borne.items():
-            if until == stage:
+            if until == stage < self.end and (self.held_from is None or until < self.held_from):
                 kept = row & self.live[p][need]
                 if not self.lanes.same(kept, row):
                     self.borne[need, until, p] = kept
@@ -142,7 +204,7 @@ class _Block:
             if stage == 0:
                 self._first_stage()
                 result.tripped = self.tripped
-            elif stage in plan.active_stages:
+            elif stage in plan.active_stages and stage < self.end:
                 self._later_stage(stage)
             if self.borne and self._withdraw(stage):
                 return None
@@ -302,7 +364,7 @@ class _Block:
         for v in plan.storages:
             if v in zone:
                 self.dead_for_case[v] = zone[v]
-        self.charged = dict.fromkeys(plan.network.chargers, lanes.zero)
+        self.charged = {v: lanes.full if v in self.charged_before else lanes.zero for v in plan.network.chargers}
         dirty: list[Iterable[int] | None] = [None] * n_phases
         while True:
             for p in range(n_phases):

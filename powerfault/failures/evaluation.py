@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from powerfault.failures.clusters import ClusterPlan
-from powerfault.failures.energise import energise
+from powerfault.failures.energise import energise, energise_at_once
 from powerfault.failures.lane_order import class_numbers, class_rows
 from powerfault.failures.lanes import Lanes, Row, WholeNumberLanes, WordLanes
 from powerfault.model.elements import STAGES
@@ -18,9 +18,17 @@ LANES_AS_NUMBERS = 1 << 14
 
 
 def cluster_rows(
-    cluster: ClusterPlan, begin: int, end: int, *, by_phase: bool = False, out: NDArray[np.uint64] | None = None
+    cluster: ClusterPlan,
+    begin: int,
+    end: int,
+    *,
+    by_phase: bool = False,
+    charged: frozenset[str] | None = None,
+    out: NDArray[np.uint64] | None = None,
 ) -> NDArray[np.uint64]:
     """Evaluate the lanes ``begin`` to ``end`` of a cluster: the rows not yet served.
+
+    In the long run, or at once where ``charged`` names the storages that are charged before anything more fails.
 
     Returns shape (1, 4, consumers, words), or (1 + phases, 4, consumers, words) by phase: over all phases in
     which the consumer is judged first, then by phase. Fills ``out`` if given.
@@ -37,7 +45,11 @@ def cluster_rows(
     if out is None:
         layers = 1 + len(cluster.plan.phases) * by_phase
         out = np.empty((layers, len(STAGES), len(cluster.rows), -(-count // 64)), np.uint64)
-    found = energise(cluster.plan, lanes, failed, keep_phases=by_phase)
+    if charged is None:
+        found = energise(cluster.plan, lanes, failed, keep_phases=by_phase)
+    else:
+        begin_charged = frozenset(v for v in cluster.plan.network.chargers if cluster.plan.network.ids[v] in charged)
+        found = energise_at_once(cluster.plan, lanes, failed, begin_charged, keep_phases=by_phase)
     for layer, stages in zip(out, [found.unserved, *found.phase_unserved], strict=True):
         for target, rows in zip(layer, stages, strict=True):
             for i, c in enumerate(cluster.rows):

@@ -17,10 +17,10 @@ from numpy.typing import NDArray
 
 from powerfault.failures.cases import Cases, case_blocks, count_cases, group_ends
 from powerfault.failures.clusters import ClusterPlan, SystemPlan, plan_system
-from powerfault.failures.energise import FailedRows, energise
+from powerfault.failures.energise import FailedRows, charged_before, energise
 from powerfault.failures.lanes import Row, WordLanes
 from powerfault.failures.pieces import run_pieces
-from powerfault.failures.plan import Plan
+from powerfault.failures.plan import Plan, make_plan
 from powerfault.model.elements import STAGES, Event
 from powerfault.network.graph import Network
 
@@ -191,12 +191,17 @@ def evaluate_system(
     jobs: int = 1,
     keep: Path | None = None,
     progress: Progress | None = None,
+    at_once: bool = False,
 ) -> CaseTable:
-    """Evaluate a planned system; see ``pieces.run_pieces`` for ``jobs`` and ``keep``."""
+    """Evaluate a planned system in the long run or ``at_once``; see ``pieces.run_pieces`` for ``jobs`` and ``keep``."""
     network = system.network
+    charged = None
+    if at_once:
+        standing = [(network.index[e.id], e.mode) for e in system.standing]
+        charged = frozenset(network.ids[v] for v in charged_before(make_plan(network), standing))
     consumers = tuple(network.ids[v] for v in network.consumers)
     phases = network.topology.phase_names
-    rows = run_pieces(system, by_phase=by_phase, jobs=jobs, keep=keep, progress=progress)
+    rows = run_pieces(system, by_phase=by_phase, jobs=jobs, keep=keep, progress=progress, charged=charged)
     clusters = [
         Cluster(plan, own[0], own[1:] if by_phase else None) for plan, own in zip(system.clusters, rows, strict=True)
     ]

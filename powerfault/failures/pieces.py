@@ -29,6 +29,7 @@ from powerfault.files import clear_leftovers, write_atomically
 Piece = tuple[int, int, int]
 """Cluster, first lane, lane after the last."""
 Clusters = tuple[ClusterPlan, ...]
+Charged = frozenset[str] | None
 Place = Callable[[Piece], NDArray[np.uint64]]
 """Where the rows of a piece belong."""
 Done = Callable[[int, int], None]
@@ -54,16 +55,24 @@ def estimate_seconds(system: SystemPlan) -> float:
 
 
 def run_pieces(
-    system: SystemPlan, *, by_phase: bool, jobs: int, keep: Path | None, progress: Done | None
+    system: SystemPlan,
+    *,
+    by_phase: bool,
+    jobs: int,
+    keep: Path | None,
+    progress: Done | None,
+    charged: Charged = None,
 ) -> list[NDArray[np.uint64]]:
     """Return the rows of every cluster, (layers, 4, consumers, words), all pieces put together.
+
+    In the long run, or at once where ``charged`` names the storages that are charged before anything more fails.
 
     Finished pieces are kept in the folder ``keep`` and taken from there. With ``jobs`` over 1, processes share the
     pieces. Raises :class:`TooLargeError` where there is not the memory for the rows, :class:`ToolError` where a process
     was killed; pieces finished by then are kept where a folder was named.
     """
     results = _empty_rows(system, by_phase)
-    store = _Store(keep, system.clusters, by_phase) if keep is not None else None
+    store = _Store(keep, system.clusters, by_phase, charged) if keep is not None else None
     total, done = system.lane_count, 0
 
     def place(piece: Piece) -> NDArray[np.uint64]:
@@ -86,7 +95,7 @@ def run_pieces(
         store.tell()
     evaluate = _evaluate_in_turn if jobs <= 1 or len(waiting) <= 1 else partial(_evaluate_together, jobs=jobs)
     # Closed at once where a piece cannot be kept, so that no worker goes on.
-    with closing(evaluate(system.clusters, waiting, by_phase, place)) as evaluated:
+    with closing(evaluate(system.clusters, waiting, by_phase, charged, place)) as evaluated:
         for piece in evaluated:
             if store is not None:
                 store.save(piece, place(piece))
@@ -109,18 +118,18 @@ def _empty_rows(system: SystemPlan, by_phase: bool) -> list[NDArray[np.uint64]]:
 
 
 def _evaluate_in_turn(
-    clusters: Clusters, waiting: list[Piece], by_phase: bool, place: Place
+    clusters: Clusters, waiting: list[Piece], by_phase: bool, charged: Charged, place: Place
 ) -> Generator[Piece, None, None]:
     for piece in waiting:
         c, begin, end = piece
-        cluster_rows(clusters[c], begin, end, by_phase=by_phase, out=place(piece))
+        cluster_rows(clusters[c], begin, end, by_phase=by_phase, charged=charged, out=place(piece))
         yield piece
 
 
 def _evaluate_together(
-    clusters: Clusters, waiting: list[Piece], by_phase: bool, place: Place, jobs: int
+    clusters: Clusters, waiting: list[Piece], by_phase: bool, charged: Charged, place: Place, jobs: int
 ) -> Generator[Piece, None, None]:
-    with workers(jobs, _begin, clusters, by_phase) as pool:
+    with workers(jobs, _begin, clusters, by_phase, charged) as pool:
         futures: dict[Future[NDArray[np.uint64]], Piece] = {pool.submit(_evaluate, piece): piece for piece in waiting}
         for future in as_completed(futures):
             piece = futures.pop(future)  # and with it its rows, once they are in place
@@ -128,18 +137,18 @@ def _evaluate_together(
             yield piece
 
 
-_own: list[tuple[Clusters, bool]] = []
-"""Of a worker process: what its pieces are pieces of, and whether by phase."""
+_own: list[tuple[Clusters, bool, Charged]] = []
+"""Of a worker process: what its pieces are pieces of, and what is asked of each."""
 
 
-def _begin(clusters: Clusters, by_phase: bool) -> None:
-    _own[:] = [(clusters, by_phase)]
+def _begin(clusters: Clusters, by_phase: bool, charged: Charged) -> None:
+    _own[:] = [(clusters, by_phase, charged)]
 
 
 def _evaluate(piece: Piece) -> NDArray[np.uint64]:
-    clusters, by_phase = _own[0]
+    clusters, by_phase, charged = _own[0]
     c, begin, end = piece
-    return cluster_rows(clusters[c], begin, end, by_phase=by_phase)
+    return cluster_rows(clusters[c], begin, end, by_phase=by_phase, charged=charged)
 
 
 class _Store:
@@ -148,9 +157,9 @@ class _Store:
     A piece that does not fit its digest, because it was cut or changed, is never used; ``refused`` counts those.
     """
 
-    def __init__(self, folder: Path, clusters: Clusters, by_phase: bool) -> None:
+    def __init__(self, folder: Path, clusters: Clusters, by_phase: bool, charged: Charged) -> None:
         self.folder, self.refused = folder, 0
-        self.keys = [_key(cluster, by_phase) for cluster in clusters]
+        self.keys = [_key(cluster, by_phase, charged) for cluster in clusters]
         try:
             folder.mkdir(parents=True, exist_ok=True)
         except OSError as error:
@@ -196,12 +205,13 @@ class _Store:
             )
 
 
-def _key(cluster: ClusterPlan, by_phase: bool) -> str:
+def _key(cluster: ClusterPlan, by_phase: bool, charged: Charged) -> str:
     """Name all that the rows of a cluster depend on: not the file, which says much else, nor how it was cut up."""
     network = cluster.plan.network
     question = (
         __version__,
         by_phase,
+        None if charged is None else sorted(charged),
         cluster.plan.phases,
         network.elements,
         network.fault_next,

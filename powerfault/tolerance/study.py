@@ -41,6 +41,7 @@ from powerfault.tolerance.cutsets.direct import direct_cut_sets
 from powerfault.tolerance.cutsets.enumerated import CutSets, cut_sets_of_system, minimal_cut_sets
 from powerfault.tolerance.results import digest
 from powerfault.tolerance.verdicts import Verdict, judge, rides_through_stages
+from powerfault.tolerance.when_flat import AtOnce, count_lasting
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -92,6 +93,8 @@ class Study:
     """``None`` where only cut sets were asked for."""
     rated: RatedTable | None = field(default=None, repr=False)
     """What ratings do, where they were asked for; the cases and verdicts then count them."""
+    at_once: AtOnce | None = field(default=None, repr=False)
+    """The second instant of each case, before a storage is flat, where it was asked for."""
 
     @property
     def table(self) -> CaseTable:
@@ -120,7 +123,8 @@ class Study:
         if self.rated is not None and self.rated.unproved:
             ratings += (f"not proved optimal within the time allowed: {len(self.rated.unproved)} cases",)
         changed = tuple(f"{QUESTION_CHANGED}{c}" for c in self.topology.question_changes)
-        return (*STATEMENTS, *ratings, *describe_unasked(self.topology, self.modes), *changed)
+        flat = self.at_once.notes if self.at_once is not None else ()
+        return (*STATEMENTS, *ratings, *flat, *describe_unasked(self.topology, self.modes), *changed)
 
     @cached_property
     def baseline(self) -> Mapping[str, str]:
@@ -166,6 +170,24 @@ class Study:
                     numbers = np.frombuffer(own, np.int64).tolist()
                     written[own] = {consumers[i // n_outcomes]: OUTCOMES[i % n_outcomes] for i in numbers}
                 yield case, written[own].copy()
+
+    def iter_when_flat(self) -> Iterator[dict[str, str]]:
+        """Yield, for each case of :meth:`iter_cases`, the outcome at once of the consumers that fare better at once.
+
+        :class:`RequestError` where the study was made without ``when_flat``.
+        """
+        if self.at_once is None:
+            raise RequestError("this study holds the long run alone: run it with when_flat")
+        consumers = self.table.consumers
+        for run, flat in zip(self.table.touched(), self.at_once.table.touched(), strict=True):
+            cells, own = (x.case * len(consumers) + x.consumer for x in (run, flat))
+            at_once = np.zeros(len(cells), np.uint8)
+            at_once[np.searchsorted(cells, own)] = flat.outcome
+            better: dict[int, dict[str, str]] = {}
+            for i in np.flatnonzero(at_once < run.outcome):
+                better.setdefault(int(run.case[i]), {})[consumers[run.consumer[i]]] = OUTCOMES[at_once[i]]
+            for case in run.case[np.flatnonzero(np.diff(run.case, prepend=-1))].tolist():
+                yield better.get(case, {})
 
     def iter_cases_by_phase(self) -> Iterator[tuple[tuple[Event, ...], dict[str, str], dict[str, dict[str, str]]]]:
         """As :meth:`iter_cases`, with the outcomes by phase where the study kept phases, else an empty mapping."""
@@ -218,9 +240,11 @@ class Study:
 
     @collector_paused()
     def _cases_json(self) -> list[dict[str, Any]]:
+        listed: list[dict[str, Any]]
         if self.table.phase_baseline is None and self.rated is None:
             names = [str(e) for e in self.events]
-            return [{"failed": list(failed), "outcomes": outcomes} for failed, outcomes in self._iter_cases(names)]
+            listed = [{"failed": list(failed), "outcomes": outcomes} for failed, outcomes in self._iter_cases(names)]
+            return self._with_at_once(listed)
         listed = []
         for failed, outcomes, by_phase in self.iter_cases_by_phase():
             entry: dict[str, Any] = {"failed": [str(e) for e in failed], "outcomes": outcomes}
@@ -229,7 +253,14 @@ class Study:
             if self.rated is not None:
                 entry["no_capacity"] = sorted(self.rated.no_capacity.get(failed, ()))
             listed.append(entry)
-        return listed
+        return self._with_at_once(listed)
+
+    def _with_at_once(self, cases: list[dict[str, Any]]) -> list[dict[str, Any]]:
+        if self.at_once is not None:
+            for case, better in zip(cases, self.iter_when_flat(), strict=True):
+                if better:
+                    case["when_flat"] = better
+        return cases
 
     @cached_property
     def consumers_frame(self) -> pd.DataFrame:
@@ -279,6 +310,7 @@ def study(
     keep: Path | None = None,
     cut_sets_only: bool = False,
     ratings: bool = False,
+    when_flat: bool = False,
     progress: Progress | None = None,
 ) -> Study:
     """Evaluate every case of 1 to ``order`` events and judge every consumer.
@@ -287,11 +319,15 @@ def study(
     the work (default: one, or one a core where that pays); finished pieces are kept in the folder ``keep`` and taken
     from there by a later run of the same question. With ``cut_sets_only`` the cases are not kept: many are visited by
     one process a piece at a time, and where there are too many the minimal cut sets are found without visiting all.
+    ``when_flat`` evaluates a second instant of each case, before storages are flat that nothing charges any more, and
+    counts a load that then lasts for its ``must_last_h`` as served.
     Raises :class:`TooLargeError` where more than ``limit`` combinations must be evaluated (``None``: any number that
     there is memory for), :class:`RequestError` for an unknown event or mode.
     """
     if order < 1:
         raise RequestError(f"order {order}: expected a whole number of at least 1")
+    if when_flat and (cut_sets_only or ratings):
+        raise RequestError("when_flat goes without cut_sets_only and ratings")
     modes = check_modes(modes)
     events = tuple(parse_event(topology, str(e)) for e in given)
     network = build_network(topology)
@@ -329,6 +365,11 @@ def study(
         many = system.lane_count > LANES_FOR_ONE_PROCESS and estimate_seconds(system) > WORTH_PROCESSES_S
         jobs = os.cpu_count() or 1 if many else 1
     table = evaluate_system(system, by_phase=by_phase, jobs=jobs, keep=keep, progress=progress)
+    if when_flat:
+        flat = evaluate_system(system, jobs=jobs, keep=keep, at_once=True)
+        lasting = count_lasting(topology, table, flat, rides, events)
+        found = minimal_cut_sets(lasting.judged, rides)
+        return _judged(system, order, modes, events, found, table, at_once=AtOnce(flat, lasting.notes))
     found = minimal_cut_sets(table, rides)
     return _judged(system, order, modes, events, found, None if cut_sets_only else table)
 
@@ -341,10 +382,11 @@ def _judged(
     cut_sets: Sequence[CutSets],
     table: CaseTable | None,
     rated: RatedTable | None = None,
+    at_once: AtOnce | None = None,
 ) -> Study:
     topology = system.network.topology
     verdicts = judge(topology, cut_sets, [c.smallest for c in cut_sets], order)
-    return Study(topology, system.network, order, modes, given, system, tuple(verdicts), table, rated)
+    return Study(topology, system.network, order, modes, given, system, tuple(verdicts), table, rated, at_once)
 
 
 def refuse_many(

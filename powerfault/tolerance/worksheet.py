@@ -14,6 +14,7 @@ from powerfault.failures.case_state import CaseState, case_states
 from powerfault.model.elements import OUTCOMES, SEVERITIES, STAGES, TOLERANCE_BY_SEVERITY, Component, Event
 from powerfault.network.failure_modes import list_events
 from powerfault.network.graph import Network
+from powerfault.tolerance.explain.carried import carried_in, hours_of
 
 COLUMNS = (
     "number", "item", "kind", "function", "mode", "phase outcomes", "local effect", "next-higher effect",
@@ -80,13 +81,16 @@ def worksheet_rows(network: Network, modes: Sequence[str], given: Sequence[Event
     """Return a row for every event of ``modes``, by component in file order, then by mode."""
     topology = network.topology
     events = list_events(topology, modes, given)
-    nothing, *states = case_states(network, [(), *((e,) for e in events)], given)
+    nothing, *states = case_states(network, [(), *((e,) for e in events)], given, at_once=True)
     return [
-        _row(network, i, event, state, nothing) for i, (event, state) in enumerate(zip(events, states, strict=True), 1)
+        _row(network, i, event, state, nothing, given)
+        for i, (event, state) in enumerate(zip(events, states, strict=True), 1)
     ]
 
 
-def _row(network: Network, number: int, event: Event, state: CaseState, nothing: CaseState) -> WorksheetRow:
+def _row(
+    network: Network, number: int, event: Event, state: CaseState, nothing: CaseState, given: Sequence[Event]
+) -> WorksheetRow:
     topology = network.topology
     element = topology.components.get(event.id) or topology.loads[event.id]
     failing = [
@@ -115,8 +119,8 @@ def _row(network: Network, number: int, event: Event, state: CaseState, nothing:
         phase_outcomes=_by_phase(state, nothing),
         local_effect=_local(event, state),
         next_effect=_next_higher(network, event, state, nothing),
-        end_before=_listed([c.id for c in topology.consumers() if _dropped(c.id, state, nothing)]) or "none",
-        end_after=_after(state, nothing),
+        end_before=_before(state, nothing),
+        end_after=_after(network, state, nothing, given),
         detection=(component.detection or "") if component else "",
         compensation=(component.compensation or "") if component else "",
         severity=min(severities, default=None),
@@ -154,7 +158,7 @@ def _local(event: Event, state: CaseState) -> str:
 
 
 def _next_higher(network: Network, event: Event, state: CaseState, nothing: CaseState) -> str:
-    """The neighbours downstream, and what needs the item, that die at once."""
+    """The neighbours downstream, and what needs the item, that are de-energised at once."""
     v = network.index[event.id]
     around = dict.fromkeys(
         (*network.downstream[v], *(w for w in network.readers[v] if any(x.node == v for x in network.needs[w])))
@@ -163,19 +167,34 @@ def _next_higher(network: Network, event: Event, state: CaseState, nothing: Case
         network.ids[w]
         for w in around
         if any(
-            network.ids[w] in nothing.live[0][p] and network.ids[w] not in state.live[0][p]
+            network.ids[w] in nothing.live_at_once(0, p) and network.ids[w] not in state.live_at_once(0, p)
             for p in network.topology.phase_names
         )
     ]
-    return f"dead at once: {_listed(dead)}" if dead else "none"
+    return f"de-energised at once: {_listed(dead)}" if dead else "none"
 
 
-def _after(state: CaseState, nothing: CaseState) -> str:
+def _before(state: CaseState, nothing: CaseState) -> str:
+    """What is not served at once: what a storage still carries is none of it."""
+    soon = (state.at_once or state).outcomes
+    return _listed([c for c in state.outcomes if soon[c] != STAGES[0] and _dropped(c, state, nothing)]) or "none"
+
+
+def _after(network: Network, state: CaseState, nothing: CaseState, given: Sequence[Event]) -> str:
     by_outcome: dict[str, list[str]] = {}
-    for consumer, outcome in state.outcomes.items():
-        if _dropped(consumer, state, nothing):
-            by_outcome.setdefault(outcome, []).append(consumer)
-    parts = []
+    by_words: dict[str, list[str]] = {}
+    soon = (state.at_once or state).outcomes
+    dropped = [c for c in state.outcomes if _dropped(c, state, nothing)]
+    hours = (
+        hours_of(network.topology, state.failed, given) if any(soon[c] != state.outcomes[c] for c in dropped) else {}
+    )
+    for consumer in dropped:
+        carried = carried_in(network, state, consumer, hours) if soon[consumer] != state.outcomes[consumer] else None
+        if carried is not None:
+            by_words.setdefault(carried.words, []).append(consumer)
+        else:
+            by_outcome.setdefault(state.outcomes[consumer], []).append(consumer)
+    parts = [f"{words}: {_listed(own)}" for words, own in by_words.items()]
     for outcome in OUTCOMES[1:]:
         if outcome in by_outcome:
             word = "lost" if outcome == OUTCOMES[-1] else f"back at stage {outcome}"

@@ -118,9 +118,28 @@ def print_study(study: Study, screen: Screen) -> None:
             order, f"Minimal sets of {order}"
         )
         _print_points(study, order, name, screen)
+    if study.at_once is not None:
+        _print_carried(study, screen)
     if study.rated is not None:
         _print_sets("Lost or late for want of capacity, not of a path", _without_capacity(study), screen)
     _print_notes(study, screen)
+
+
+def _print_carried(study: Study, screen: Screen) -> None:
+    """Write the cases in which a storage carries a consumer until it is flat, the consumers of each by outcome."""
+    rows = []
+    for (case, outcomes), better in zip(study.iter_cases(), study.iter_when_flat(), strict=True):
+        by_change: dict[tuple[str, str], list[str]] = {}
+        for consumer, at_once in better.items():
+            by_change.setdefault((at_once, outcomes[consumer]), []).append(consumer)
+        rows += [(case_text(case), _listed(ids, 6), *change) for change, ids in by_change.items()]
+    screen.heading(f"Carried until a storage is flat: {len(rows) or 'none'}")
+    if not rows:
+        return
+    screen.table(("failed", "load / function", "outcome at once", "outcome in the long run"), rows[:CASES_SHOWN])
+    if len(rows) > CASES_SHOWN:
+        screen.line(f"  {len(rows) - CASES_SHOWN:,} more: --json lists all")
+    screen.line("  'powerfault explain' says from which storage, and for how many hours.")
 
 
 def _without_capacity(study: Study) -> list[tuple[str, CaseList]]:

@@ -55,7 +55,44 @@ const PowerfaultEngine = (() => {
     return found;
   }
 
+  // The case in the long run, and as ``atOnce`` before a storage is flat and while what is borne is borne: storages
+  // begin charged that are so with nothing more failed. ``atOnce`` is null where it can be no better.
   function evaluate(sys, events) {
+    const result = evaluateFrom(sys, events, null, STAGES, STAGES);
+    result.atOnce = null;
+    if (!sys.bearing.length && !sys.chargers.some(x => x)) return result;
+    if (!sys.chargedBefore) sys.chargedBefore = evaluateFrom(sys, [], null, STAGES, STAGES).charged;
+    const ends = [...new Set(sys.bearing.map(([, bears]) => bears + 1))].filter(end => end < STAGES).sort();
+    const stages = [];
+    [0, ...ends].forEach((begin, i) => {
+      const end = i < ends.length ? ends[i] : STAGES;
+      const run = evaluateFrom(sys, events, sys.chargedBefore, begin, end);
+      for (let stage = begin; stage < end; stage++) stages.push(run.stages[stage]);
+    });
+    result.atOnce = {stages, ...outcomesOf(sys, stages)};
+    return result;
+  }
+
+  // Outcomes: 0 to 3 the first stage that serves, 4 lost; over phases the worst of those that judge it.
+  function outcomesOf(sys, stages) {
+    const first = sys.components, byPhase = [], outcomes = new Uint8Array(sys.n - first);
+    for (let p = 0; p < sys.phases.length; p++) {
+      const own = new Int8Array(sys.n - first).fill(-1);
+      for (let c = 0; c < sys.n - first; c++) {
+        if (!sys.judged[p][c]) continue;
+        let s = 0;
+        while (s < STAGES && !stages[s][p].live[first + c]) s++;
+        own[c] = s;
+        if (s > outcomes[c]) outcomes[c] = s;
+      }
+      byPhase.push(own);
+    }
+    return {outcomes, byPhase};
+  }
+
+  // ``before``: the storages charged to begin with; needs borne up to stage ``heldFrom`` or longer stay borne whatever
+  // becomes of them; from stage ``end`` on nothing is computed.
+  function evaluateFrom(sys, events, before, heldFrom, end) {
     const n = sys.n, phases = sys.phases.length, mode = new Map();
     for (const [v, m] of sys.standing) mode.set(v, m);
     for (const [v, m] of events) if (!mode.has(v)) mode.set(v, m);
@@ -141,11 +178,13 @@ const PowerfaultEngine = (() => {
       }
     }
 
+    let chargedFirst;
     function allStages() {
       const stages = [];
-      let charged = new Uint8Array(n);
+      let charged = before ? before.slice() : new Uint8Array(n);
       for (let stage = 0; stage < STAGES; stage++) {
         let now;
+        if (stage >= end) { stages.push(stages[stage - 1]); continue; }
         for (;;) {
           now = [];
           for (let p = 0; p < phases; p++)
@@ -161,6 +200,7 @@ const PowerfaultEngine = (() => {
           charged = more;
         }
         stages.push(now);
+        if (stage === 0) chargedFirst = charged;
         if (stage === 1) now.forEach((x, p) => { valvesInTime[p] = x.operable; });
       }
       return stages;
@@ -170,28 +210,17 @@ const PowerfaultEngine = (() => {
     for (;;) {
       stages = allStages();
       let withdrawn = false;
-      for (const [node, bears] of sys.bearing)
+      for (const [node, bears] of sys.bearing) {
+        if (bears >= heldFrom || bears >= end) continue;
         for (let p = 0; p < phases; p++) {
           const key = node + ":" + bears + ":" + p;
           if (borne.get(key) && !stages[bears][p].live[node]) { borne.set(key, 0); withdrawn = true; }
         }
+      }
       if (!withdrawn) break;
     }
 
-    // Outcomes: 0 to 3 the first stage that serves, 4 lost; over phases the worst of those that judge it.
-    const first = sys.components, byPhase = [], outcomes = new Uint8Array(n - first);
-    for (let p = 0; p < phases; p++) {
-      const own = new Int8Array(n - first).fill(-1);
-      for (let c = 0; c < n - first; c++) {
-        if (!sys.judged[p][c]) continue;
-        let s = 0;
-        while (s < STAGES && !stages[s][p].live[first + c]) s++;
-        own[c] = s;
-        if (s > outcomes[c]) outcomes[c] = s;
-      }
-      byPhase.push(own);
-    }
-    return {stages, tripped, mode, outcomes, byPhase};
+    return {stages, tripped, mode, charged: chargedFirst, ...outcomesOf(sys, stages)};
   }
 
   return {prepare, evaluate};

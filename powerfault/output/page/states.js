@@ -5,7 +5,7 @@ for (const side of data.sides) {
   rests[side] = PowerfaultEngine.evaluate(
     PowerfaultEngine.prepare(Object.assign({}, data.networks[side], {standing: []})), []);
 }
-const worst = ["absent", "idle", "open", "live", "back1", "back2", "back3", "dark", "tripped", "zone"];
+const worst = ["absent", "idle", "open", "live", "back1", "back2", "back3", "held", "dark", "tripped", "zone"];
 
 // The same reading of a case as the separate drawings: see picture_states.py.
 function statesOf(sys, result, rest, phase, stage) {
@@ -16,22 +16,30 @@ function statesOf(sys, result, rest, phase, stage) {
     for (let v = 0; v < sys.n; v++) {
       let first = null;
       for (let s = 0; s <= stage && first === null; s++) if (result.stages[s][p].live[v]) first = s;
+      const soon = result.atOnce && result.atOnce.stages;
+      let held = null;
+      if (first === null && soon && soon[stage][p].live[v])
+        for (let s = 0; s <= stage && held === null; s++) if (soon[s][p].live[v]) held = s;
       const tripped = result.tripped[v] === 1, consumer = v >= sys.components;
       let look;
       if (consumer && !sys.judged[p][v - sys.components]) look = "idle";
-      else if (result.stages[stage][p].zone[v]) { look = "zone"; first = null; }
-      else if (first === null && tripped) look = "tripped";
+      else if (result.stages[stage][p].zone[v]) { look = "zone"; first = held = null; }
+      else if (first === null && held === null && tripped) look = "tripped";
       else if (!rest.stages[0][p].live[v] && (first === null || !consumer)) look = sys.normallyOpen[v] ? "open" : "idle";
+      else if (held !== null) look = "held";
       else look = first === null ? "dark" : first === 0 ? "live" : "back" + first;
+      if (first === null && !(consumer && look === "idle")) first = held;
       now.push({look, first, tripped});
     }
     for (let changed = true; changed;) {
       changed = false;
       now.forEach((state, v) => {
         if ((state.look !== "idle" && state.look !== "open") || state.first === null) return;
-        const leads = sys.next[v].some(w => now[w].look.startsWith("back") && +now[w].look[4] >= state.first);
-        if (!leads) return;
-        state.look = state.first ? "back" + state.first : "live";
+        if (sys.next[v].some(w => now[w].look.startsWith("back") && +now[w].look[4] >= state.first))
+          state.look = state.first ? "back" + state.first : "live";
+        else if (sys.next[v].some(w => now[w].look === "held" && now[w].first >= Math.max(1, state.first)))
+          state.look = "held";
+        else return;
         changed = true;
       });
     }

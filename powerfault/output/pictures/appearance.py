@@ -56,9 +56,30 @@ NODE_LOOKS: dict[str, Look] = {
         about="dead, pulled down by a short, or drained by a leak",
     ),
     "tripped": Look("tripped", YELLOW, width=2.0, dash="8 2 2 2", mark="tripped", about="opened by the fault"),
-    "back1": Look("restored automatically", GREEN, mark="back1", about="interrupted; back at stage automatic"),
-    "back2": Look("restored on command", SKY, mark="back2", about="interrupted; back at stage commanded"),
-    "back3": Look("restored by hand", ORANGE, mark="back3", about="interrupted; back at stage manual"),
+    "back1": Look(
+        "restored automatically",
+        GREEN,
+        mark="back1",
+        about="interrupted, or carried so long; back at stage automatic",
+    ),
+    "back2": Look(
+        "restored on command",
+        SKY,
+        mark="back2",
+        about="interrupted, or carried so long; back at stage commanded",
+    ),
+    "back3": Look(
+        "restored by hand", ORANGE, mark="back3", about="interrupted, or carried so long; back at stage manual"
+    ),
+    "held": Look(
+        "on storage",
+        WHITE,
+        border=BLUE,
+        width=2.4,
+        dash="10 2",
+        mark="held",
+        about="carried until a storage is flat, or while an interruption is borne; then without power",
+    ),
     "dark": Look("dark", BLACK, WHITE, BLACK, 1.1, mark="dark", about="without power, not restored"),
     "absent": Look("not fitted", WHITE, "#767676", "#9A9A9A", 1.0, "1 3", about="not in this system"),
 }
@@ -84,6 +105,7 @@ MARK_PATHS: dict[str, str] = {
     "back1": "M-2.8,3.4 L0,-3.4 L2.8,3.4 M-1.7,0.9 H1.7",
     "back2": "M2.7,-2.1 C0.6,-4.4 -2.9,-3.2 -2.9,0 S0.6,4.4 2.7,2.1",
     "back3": "M-3,3.2 V-3.2 L0,0.8 L3,-3.2 V3.2",
+    "held": "M-3.6,-2.2 H2.8 V2.2 H-3.6 Z M2.8,-0.9 H4.2 V0.9 H2.8",
     "dark": "M-3.4,0 H3.4",
     "added": "M-3.4,0 H3.4 M0,-3.4 V3.4",
     "removed": "M-3.4,0 H3.4",

@@ -96,7 +96,7 @@ class CasePictures:
         """The detail of ``cases`` on ``side``; events of components that it does not have are left out."""
         topology = self.topology(side)
         given = present(topology, self.given)
-        return case_states(self._networks[side], [present(topology, c) for c in cases], given)
+        return case_states(self._networks[side], [present(topology, c) for c in cases], given, at_once=True)
 
     def states(
         self, side: str, case: CaseState, phase: str | None = None, stage: int = LAST_STAGE

@@ -1,7 +1,8 @@
 """Which look each box and line of a picture has in one failure case: a reading of the case's live sets, no more.
 
 A box that has power from the start is live; one that first has it at a later stage is restored at that stage; one
-without it is failed, in the fault zone, tripped, dark, or idle where it has none with nothing failed either. Over
+without it is failed, in the fault zone, tripped, dark, or idle where it has none with nothing failed either. What has
+power at once, until a storage is flat or an interruption is no longer borne, and not in the long run, is held. Over
 several phases the worst counts, as it does for outcomes.
 """
 
@@ -18,7 +19,7 @@ if TYPE_CHECKING:
     from powerfault.failures.case_state import CaseState
 
 LAST_STAGE = len(STAGES) - 1
-_WORST = ("absent", "idle", "open", "live", "back1", "back2", "back3", "dark", "tripped", "zone")
+_WORST = ("absent", "idle", "open", "live", "back1", "back2", "back3", "held", "dark", "tripped", "zone")
 _RESERVE = ("idle", "open")
 _SPREADING = ("zone", "short", "leak")
 
@@ -36,6 +37,13 @@ def _first_live(state: CaseState, id_: str, phase: str, stage: int) -> int | Non
     return next((s for s in range(stage + 1) if id_ in state.live[s][phase]), None)
 
 
+def _held_from(state: CaseState, id_: str, phase: str, stage: int) -> int | None:
+    """The first stage from which it has power at once, where it still has at ``stage``."""
+    if state.at_once is None or id_ not in state.at_once.live[stage][phase]:
+        return None
+    return _first_live(state.at_once, id_, phase, stage)
+
+
 def _in_phase(topology: Topology, id_: str, case: CaseState, rest: CaseState, phase: str, stage: int) -> BoxState:
     first = _first_live(case, id_, phase, stage)
     tripped = id_ in case.tripped
@@ -43,10 +51,14 @@ def _in_phase(topology: Topology, id_: str, case: CaseState, rest: CaseState, ph
     reserve = id_ not in rest.live[0][phase]
     if id_ in case.zone[stage][phase]:
         return BoxState("zone", None, tripped)
-    if first is None and tripped:
+    held = _held_from(case, id_, phase, stage) if first is None else None
+    if first is None and held is None and tripped:
         return BoxState("tripped", None, True)
     if reserve and (first is None or component is not None):
-        return BoxState("open" if component is not None and component.normally_open else "idle", first, tripped)
+        look = "open" if component is not None and component.normally_open else "idle"
+        return BoxState(look, held if first is None else first, tripped)
+    if held is not None:
+        return BoxState("held", held, tripped)
     if first is None:
         return BoxState("dark", None, tripped)
     return BoxState("live" if first == 0 else f"back{first}", first, tripped)
@@ -63,13 +75,15 @@ def _show_reserves_in_use(topology: Topology, states: dict[str, BoxState]) -> No
         for id_, state in states.items():
             if state.look not in _RESERVE or state.live_from is None:
                 continue
-            if any(
-                h in states and states[h].look.startswith("back") and int(states[h].look[4:]) >= state.live_from
-                for h in downstream.get(id_, ())
-            ):
+            fed = [states[h] for h in downstream.get(id_, ()) if h in states]
+            if any(x.look.startswith("back") and int(x.look[4:]) >= state.live_from for x in fed):
                 look = f"back{state.live_from}" if state.live_from else "live"
-                states[id_] = BoxState(look, state.live_from, state.tripped)
-                changed = True
+            elif any(x.look == "held" and (x.live_from or 0) >= max(1, state.live_from) for x in fed):
+                look = "held"
+            else:
+                continue
+            states[id_] = BoxState(look, state.live_from, state.tripped)
+            changed = True
 
 
 def box_states(

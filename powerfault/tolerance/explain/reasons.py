@@ -18,6 +18,7 @@ from typing import Any
 from powerfault.failures.case_state import CaseState
 from powerfault.model.elements import OUTCOMES, STAGES, Component, Event, Function, Load, in_phase
 from powerfault.network.graph import NeedOf, Network
+from powerfault.tolerance.explain.carried import Carried, Hours, find_carried
 from powerfault.tolerance.explain.reason_tree import Growing, Reason, chain, grow
 
 _FAILED = {"loss": "lost", "short": "shorted", "leak": "leaking"}
@@ -40,11 +41,15 @@ class Explanation:
     still: Reason | None
     restored_by: tuple[str, ...]
     path: tuple[str, ...]
+    carried: Carried | None = None
+    """What serves it at once for a while, where it fares better at once than in the long run."""
 
     @property
     def involved(self) -> frozenset[str]:
         """Every id that the explanation names: what a drawing of the part that matters holds."""
         ids = {self.consumer, *self.path, *(e.id for e in self.failed)}
+        if self.carried is not None:
+            ids.update(self.carried.storages)
         for tree in (self.at_once, self.still):
             if tree is not None:
                 ids.update(r.id for _, r in tree.walk())
@@ -57,10 +62,15 @@ class Explanation:
         if self.at_once is None:
             return [f"With {what} failed, {self.consumer} stays served without interruption ({self.phase})."]
         steps = chain(self.at_once)
-        lines.append(f"With {what} failed, {self.consumer} drops at once ({self.phase}): " + "; ".join(steps) + ".")
+        if self.carried is not None:
+            lines.append(f"With {what} failed, {self.consumer} is {self.carried.words} ({self.phase}).")
+            lines.append(f"Without {self.carried.carrier}: {'; '.join(steps)}.")
+        else:
+            lines.append(f"With {what} failed, {self.consumer} drops at once ({self.phase}): " + "; ".join(steps) + ".")
         if self.still is not None:
             why = "" if self.still.same_as(self.at_once) else f" {'; '.join(chain(self.still))}."
-            lines.append(f"It is lost: nothing restores it.{why}")
+            then = "" if self.carried is None else "then "
+            lines.append(f"It is {then}lost: nothing restores it.{why}")
         elif self.restored_by:
             lines.append(
                 f"It is restored at stage {self.outcome} by {', '.join(self.restored_by)}; "
@@ -71,6 +81,7 @@ class Explanation:
         return lines
 
     def to_json(self) -> dict[str, Any]:
+        when_flat = {"when_flat": self.carried.to_json()} if self.carried is not None else {}
         return {
             "consumer": self.consumer,
             "failed": [str(e) for e in self.failed],
@@ -81,11 +92,17 @@ class Explanation:
             "still": self.still.to_json() if self.still else None,
             "restored_by": list(self.restored_by),
             "path": list(self.path),
+            **when_flat,
         }
 
 
-def explain(network: Network, state: CaseState, consumer: str, phase: str | None = None) -> Explanation:
-    """Explain ``consumer`` in ``phase`` (default: the phase in which it fares worst)."""
+def explain(
+    network: Network, state: CaseState, consumer: str, phase: str | None = None, hours: Hours | None = None
+) -> Explanation:
+    """Explain ``consumer`` in ``phase`` (default: the phase in which it fares worst).
+
+    Where ``state`` holds the instant at once too, what carries it for a while is said, with the ``hours`` known.
+    """
     judged = [p for p in network.topology.phase_names if consumer in state.by_phase[p]] or [
         network.topology.phase_names[0]
     ]
@@ -100,7 +117,8 @@ def explain(network: Network, state: CaseState, consumer: str, phase: str | None
     restored: tuple[str, ...] = ()
     if 0 < stage < len(STAGES):
         path, restored = search.restoration(consumer, stage)
-    return Explanation(consumer, state.failed, phase, outcome, at_once, still, restored, path)
+    carried = find_carried(network, state, consumer, phase, hours)
+    return Explanation(consumer, state.failed, phase, outcome, at_once, still, restored, path, carried)
 
 
 class _Search:
