@@ -22,7 +22,9 @@ from powerfault.failures.case_state import case_states
 from powerfault.model.elements import MODES, OUTCOMES, Need, Topology
 from powerfault.model.reader import read_topology_text
 from powerfault.network.graph import build_network
+from powerfault.output.answers.verdicts_text import carried_sentences
 from powerfault.output.pictures.case_pictures import CasePictures
+from powerfault.tolerance.comparison.study import compare
 from powerfault.tolerance.explain.carried import carried_in
 from powerfault.tolerance.explain.reasons import explain
 from powerfault.tolerance.study import study
@@ -372,3 +374,16 @@ def test_a_drawing_shows_what_is_carried_and_not_de_energised() -> None:
     assert "on storage" in svg
     (state,) = pictures.case_states("before", [events("PV BAT")])
     assert pictures.states("before", state, None, 0)["LAMP"].look == "dark"
+
+
+def test_a_comparison_says_which_gains_a_battery_carried_before() -> None:
+    t = read_topology_text(TEXT + "proposals:\n  J: {add: {components: {PV2: {kind: source}}, feeds: [PV2 -> BUS]}}\n")
+    found = compare(t, ["J"])
+    held = {(event("PV"),): ("FAN", "LAMP", "OVEN")}
+    assert dict(found.carried_before) == held
+    assert dict(found.carried_after) == {(event("PV"), event("PV2")): ("FAN", "LAMP", "OVEN")}
+    assert found.to_json()["carried_until_flat"]["gone"] == [{"failed": ["PV"], "consumers": ["FAN", "LAMP", "OVEN"]}]
+    assert carried_sentences(found)[0] == (
+        "In 1 of the minimal cut sets gone a storage carried FAN, LAMP, OVEN until it was flat: counted as failing, "
+        "in the long run, and no drop at once."
+    )

@@ -180,9 +180,27 @@ def print_comparison(comparison: Comparison, screen: Screen, *, notes: bool = Tr
     for change in comparison.question_changes:
         screen.line(screen.paint(f"The question itself was changed: {change}.", "bad"))
     print_changes(comparison.changes, screen)
+    for text in carried_sentences(comparison):
+        screen.line(text)
     _print_findings(comparison, screen)
     if notes:
         _print_notes(comparison.after, screen)
+
+
+def carried_sentences(comparison: Comparison) -> list[str]:
+    """Say which cut sets gone or new are no drops, since a storage carries the load until it is flat."""
+    said = []
+    for word, was, found in (
+        ("gone", "carried", comparison.carried_before),
+        ("new", "carries", comparison.carried_after),
+    ):
+        if found:
+            ids = tuple(dict.fromkeys(i for own in found.values() for i in own))
+            said.append(
+                f"In {len(found)} of the minimal cut sets {word} a storage {was} {_listed(ids)} until it "
+                f"{'was' if was == 'carried' else 'is'} flat: counted as failing, in the long run, and no drop at once."
+            )
+    return said
 
 
 def _print_findings(comparison: Comparison, screen: Screen) -> None:

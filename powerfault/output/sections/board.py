@@ -17,7 +17,7 @@ from powerfault.errors import PowerfaultError
 from powerfault.model.elements import SEVERITIES, Component
 from powerfault.model.warnings import topology_warnings, waivers
 from powerfault.network.failure_modes import describe_unasked
-from powerfault.output.answers.verdicts_text import tolerance_text
+from powerfault.output.answers.verdicts_text import carried_sentences, tolerance_text
 from powerfault.output.sections.report_input import ReportInput, listed
 
 RECOMMEND, CONDITIONS, REFUSE = "Recommend", "Recommend with conditions", "Do not recommend"
@@ -232,6 +232,8 @@ def _conductor_margins(
 
 
 def _energy(report: ReportInput) -> Iterator[str]:
+    if report.comparison is not None:
+        yield from carried_sentences(report.comparison)
     life = report.endurance
     if life is None:
         yield "No storage states its energy: no energy balance."

@@ -15,18 +15,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
 from powerfault.errors import RequestError
+from powerfault.failures.case_state import case_states
 from powerfault.failures.outcomes import Progress
-from powerfault.model.elements import MODES, Event, Topology
+from powerfault.model.elements import MODES, OUTCOMES, Event, Topology
 from powerfault.model.modify import apply_proposals
 from powerfault.network.failure_modes import check_given_after, check_modes
 from powerfault.network.galvanic import GroundFinding, ground_findings
 from powerfault.tolerance.comparison.cases import ConsumerChange, compare_consumers, judged_table
+from powerfault.tolerance.comparison.changed_cases import CaseList
 from powerfault.tolerance.comparison.harm import Harm
 from powerfault.tolerance.comparison.question import consumer_differences, mode_differences
 from powerfault.tolerance.comparison.single_failures import SingleFailures, single_failures, worst_single
@@ -132,6 +134,16 @@ class Comparison:
         return tuple(ground_findings(self.before.topology, self.after.topology))
 
     @cached_property
+    def carried_before(self) -> Mapping[tuple[Event, ...], tuple[str, ...]]:
+        """The cut sets gone in which a storage carried consumers before as well, until it was flat: not drops cured."""
+        return _carried(self.before, {c.id: c.gone for c in self.changes})
+
+    @cached_property
+    def carried_after(self) -> Mapping[tuple[Event, ...], tuple[str, ...]]:
+        """The new cut sets in which a storage carries consumers until it is flat."""
+        return _carried(self.after, {c.id: c.new for c in self.changes})
+
+    @cached_property
     def worst(self) -> tuple[tuple[Harm, Harm] | None, tuple[Harm, Harm] | None]:
         """The worst single failure before and after, each by severity and by demand lost."""
         before, after = self._singles_before, self._singles_after
@@ -160,6 +172,10 @@ class Comparison:
             "spread": [s.to_json() for s in self.spread],
             "variants": [v.to_json() for v in self.variants],
             "grounding": [str(g) for g in self.ground],
+            "carried_until_flat": {
+                name: [{"failed": [str(e) for e in case], "consumers": list(ids)} for case, ids in found.items()]
+                for name, found in (("gone", self.carried_before), ("new", self.carried_after))
+            },
             "worst_single": {"before": harm(self.worst[0]), "after": harm(self.worst[1])},
         }
 
@@ -212,6 +228,22 @@ def compare(
         raise RequestError("the two studies differ in order, modes, given events or ratings; compare like with like")
     changes = compare_consumers(judged_table(before.table, before.verdicts), judged_table(after.table, after.verdicts))
     return Comparison(before, after, tuple(changes))
+
+
+def _carried(found: Study, cut_sets: Mapping[str, CaseList]) -> dict[tuple[Event, ...], tuple[str, ...]]:
+    """Return, by case, the consumers of ``cut_sets`` that are served at once within what they ride through."""
+    consumers: dict[tuple[Event, ...], list[str]] = {}
+    for id_, cases in cut_sets.items():
+        for case in cases:
+            consumers.setdefault(tuple(case), []).append(id_)
+    rides = {v.id: OUTCOMES.index(v.rides_through) for v in found.verdicts}
+    states = case_states(found.network, consumers, found.given, at_once=True)
+    result = {}
+    for (case, ids), state in zip(consumers.items(), states, strict=True):
+        soon = (state.at_once or state).outcomes
+        if held := tuple(i for i in ids if OUTCOMES.index(soon[i]) <= rides[i]):
+            result[case] = held
+    return result
 
 
 def _question(found: Study) -> tuple[object, ...]:
