@@ -252,6 +252,15 @@ def test_numbers_that_only_some_measures_need_are_asked_for_when_thorough() -> N
     assert "components.BUS-A.failures_per_million_hours: 2e+06 failures per million hours" in done.stderr
 
 
+def test_numbers_that_a_proposal_brings_are_checked_as_those_of_the_file() -> None:
+    added = "{add: {components: {SPARE: {kind: bus, failures_per_million_hours: 2000000}}, feeds: [BUS-A -> SPARE]}}"
+    text = STARTER.replace("proposals:\n", f"proposals:\n  J-ODD: {added}\n")
+    assert text != STARTER
+    done = run("validate", "--thorough", "-", text=text)
+    assert done.returncode == 2
+    assert "proposals.J-ODD.add.components.SPARE.failures_per_million_hours: 2e+06 failures" in done.stderr
+
+
 def test_control_characters_never_reach_the_terminal() -> None:
     text = STARTER.replace("name: Two channels", 'name: "a\\u009b31m\\u202eb"')
     assert "\u202e" not in run("validate", "-", text=text.replace("\\u009b", "")).stdout

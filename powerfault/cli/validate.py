@@ -34,11 +34,9 @@ def command(file: str, proposals: tuple[str, ...], thorough: bool, quiet: bool) 
     topology = load_topology(file)
     problems, warnings, made = check_each(topology)
     if thorough or topology.later:
-        from powerfault.electrical.fields import later_field_problems, number_problems
+        from powerfault.electrical.fields import field_problems
 
-        problems.extend(later_field_problems(topology))
-        if thorough:
-            problems.extend(number_problems(topology))
+        problems.extend(field_problems((topology, *made.values()), thorough=thorough))
     if problems:
         raise ModelError(in_order(problems))
     applied = apply_proposals(topology, proposals)

@@ -10,8 +10,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from powerfault.errors import ModelError, Problem, RequestError, nearest
+from powerfault.errors import ModelError, RequestError, nearest
 from powerfault.model.elements import Topology
+from powerfault.model.places import problem_at
 
 DEFAULT_POINTS = 2
 MAX_POINTS = 9
@@ -39,8 +40,7 @@ def read_rules(topology: Topology, points: int | None = None) -> OpenPointRules:
         return OpenPointRules(points or DEFAULT_POINTS)
 
     def refuse(path: str, message: str) -> ModelError:
-        line, column = topology.positions.get(path) or topology.positions.get("open_points") or (0, 0)
-        return ModelError([Problem(topology.file, line, column, path, message)])
+        return ModelError([problem_at(topology, path, message)])
 
     def whole(path: str, value: object) -> int:
         if isinstance(value, bool) or not isinstance(value, int) or not 1 <= value <= MAX_POINTS:

@@ -14,6 +14,7 @@ from typing import Any
 
 from powerfault.errors import ModelError, Problem, nearest
 from powerfault.model.elements import Topology
+from powerfault.model.places import problem_at
 
 PORT_FIELDS = ("id", "bus", "site", "voltage_v", "connector", "at_m", "crew_minutes", "operated_by", "notes")
 
@@ -62,9 +63,7 @@ class _PortReader:
         self.problems: list[Problem] = []
 
     def refuse(self, path: str, message: str) -> None:
-        positions = self.topology.positions
-        line, column = positions.get(path) or positions.get(path.rpartition(".")[0]) or positions.get("ports") or (0, 0)
-        self.problems.append(Problem(self.topology.file, line, column, path, message))
+        self.problems.append(problem_at(self.topology, path, message))
 
     def port(self, path: str, fields: Any) -> Port | None:
         if not isinstance(fields, Mapping):

@@ -30,6 +30,7 @@ from powerfault.electrical.currents.conductors import BASES, SOURCE_STRANDED, ga
 from powerfault.electrical.currents.quantity import Quantity
 from powerfault.errors import ModelError, Problem, RequestError, nearest
 from powerfault.model.elements import Component, Topology
+from powerfault.model.places import problem_at
 
 RULES = ("ac-43.13-1b", "bundle", "table", "none")
 DEFAULT_CONDUCTOR_C = 90.0
@@ -123,8 +124,7 @@ def read_derating(topology: Topology, rule: str | None = None) -> Derating:
     problems: list[Problem] = []
 
     def wrong(path: str, message: str) -> None:
-        line, column = topology.positions.get(path) or topology.positions.get("derating") or (0, 0)
-        problems.append(Problem(topology.file, line, column, path, message))
+        problems.append(problem_at(topology, path, message))
 
     if data is None:
         found = Derating()
