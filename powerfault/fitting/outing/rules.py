@@ -210,8 +210,13 @@ class RuleCheck:
             if short:
                 said = f"{id_} is earthed though {short[0].source} may reach it ({' – '.join(short[0].nodes)})"
                 yield self._remark(step, "earth", VIOLATION, said, id_)
-            elif not any(self._valid(p, step, system, id_, moment) for p in self._proofs(step, site, id_)):
-                yield self._remark(step, "earth", VIOLATION, f"{id_} is earthed before it is proved dead", id_)
+            elif not any(
+                self._valid(p, step, system, id_, moment) and self.outing_of[p.id] == moment.outing
+                for p in self._proofs(step, site, id_)
+            ):
+                yield self._remark(
+                    step, "earth", VIOLATION, f"{id_} is earthed before it is proved dead in this outing", id_
+                )
 
     # ---- hands on something
 

@@ -49,8 +49,11 @@ class Sites:
         )  # fmt: skip
 
     def may_be_there(self, id_: str, step: str) -> bool:
+        """Whether ``id_`` may be in place; a jumper that no step names may be, as soon as something joins it."""
         owner = self.works.owner.get(id_)
-        return owner is None or not self.facts.ruled_out(("done", owner, id_), step)
+        if owner is None or self.works.fittings[owner].is_open_jumper(id_):
+            return True
+        return not self.facts.ruled_out(("done", owner, id_), step)
 
     def ends(self, step: Step, job: Job) -> tuple[tuple[str, ...], tuple[str, ...]]:
         """Where hands are in ``step``: the ends, and those things of which only the service (cooling) is changed."""
