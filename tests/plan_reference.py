@@ -19,7 +19,7 @@ from typing import Any
 import yaml
 
 JOINING = ("connector", "jumper", "cable")
-HANDS = ("mate", "work")
+HANDS = ("mate", "demate", "relocate", "work")
 
 
 @dataclass(frozen=True)
@@ -44,6 +44,7 @@ class Reference:
         data, self.plan = yaml.safe_load(system), yaml.safe_load(plan)
         self.kinds: dict[str, dict[str, Any]] = dict(data["components"])
         lines = list(data["feeds"])
+        self.failed = {e.split(":")[0] for e in (data.get("standing") or {}).get("failed", [])}
         self.added: set[str] = set()
         jobs = [j for o in self.plan["outings"].values() for j in o["jobs"].values()]
         self.fits = list(dict.fromkeys(p for j in jobs for p in j.get("fits", [])))
@@ -176,6 +177,10 @@ class Reference:
                 problem = self.energising(thing, state)
                 if problem:
                     return problem
+            if do == "demate" and thing not in state.parts:
+                return f"{thing} is not mated"
+            if thing in self.failed and do in ("open", "close", "tag", "see-open"):
+                return f"{thing} stands failed"
             if do == "mate" and (thing in state.parts or thing not in self.added):
                 return f"{thing} is mated already"
             if do == "earth":
@@ -249,7 +254,7 @@ class Reference:
     def credited(self, state: State) -> frozenset[str]:
         tagged = {d for d, _ in state.tags}
         seen = state.seen if self.practice["see_open"] else state.open
-        return frozenset(state.open & tagged & seen)
+        return frozenset((state.open & tagged & seen) - self.failed)
 
     def absent(self, state: State) -> frozenset[str]:
         return frozenset(i for i in self.added if i not in state.parts)
@@ -398,6 +403,8 @@ class Reference:
             if do == take:
                 return replace(state, **{name: getattr(state, name) - what})
         if do in HANDS and what:
+            if do == "demate":
+                return replace(state, parts=state.parts - what)
             caps = state.caps - what if do == "mate" else state.caps
             return replace(state, parts=state.parts | self.puts_in(what), caps=caps)
         return state

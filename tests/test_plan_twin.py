@@ -10,13 +10,14 @@ from powerfault.fitting.outing.reader import read_plan_text
 from powerfault.fitting.outing.study import PlanStudy, study_plan
 from powerfault.model.reader import read_topology_text
 from tests import plans
+from tests.plan_cases import DANGEROUS, SOUND, Case
 from tests.plan_reference import Reference
 
 BASES = ((plans.ONE, plans.FULL), (plans.BARE, plans.NONE), (plans.TWO, plans.FULL))
 
 
-def judged(text: str) -> PlanStudy:
-    topology = read_topology_text(plans.SYSTEM, "system.yaml")
+def judged(text: str, system: str = plans.SYSTEM) -> PlanStudy:
+    topology = read_topology_text(system, "system.yaml")
     return study_plan(topology, read_plan_text(text, topology, "plan.yaml"), order=0, find_order=False)
 
 
@@ -62,3 +63,23 @@ def test_an_earth_beyond_a_jumper_that_no_step_names_is_seen() -> None:
     said = [f.message for f in judged(text).findings if f.refuses]
     assert "free-b: QB is freed onto the earth at CA" in said
     assert not Reference(plans.SYSTEM, text).sound()
+
+
+@pytest.mark.parametrize("case", SOUND, ids=lambda c: c.name)
+def test_a_sound_plan_is_in_order(case: Case) -> None:
+    study, slow = both(case)
+    assert [f.message for f in study.findings if f.refuses] == []
+    assert not case.twin or slow.sound(), slow.why
+
+
+@pytest.mark.parametrize("case", DANGEROUS, ids=lambda c: c.name)
+def test_a_dangerous_plan_is_refused_by_its_rule(case: Case) -> None:
+    study, slow = both(case)
+    assert case.rule in {f.rule for f in study.findings if f.refuses}
+    assert not case.twin or not slow.sound()
+    assert case.source
+
+
+def both(case: Case) -> tuple[PlanStudy, Reference]:
+    system, text = case.texts()
+    return judged(text, system), Reference(system, text)
