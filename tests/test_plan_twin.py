@@ -83,3 +83,11 @@ def test_a_dangerous_plan_is_refused_by_its_rule(case: Case) -> None:
 def both(case: Case) -> tuple[PlanStudy, Reference]:
     system, text = case.texts()
     return judged(text, system), Reference(system, text)
+
+
+def test_a_proposal_that_only_changes_values_needs_a_step_at_what_it_changes() -> None:
+    system = plans.SYSTEM.replace("  TIE:\n", "  SWAP: {set: {QB: {rating_kw: 4}}}\n  TIE:\n")
+    away = plans.steps("- {id: go, do: travel, to: west, who: ILO, after: []}")
+    study = judged(plans.plan(away, plans.NONE).replace("[TIE]", "[SWAP]"), system)
+    said = "SWAP is fitted by the plan, but no step touches what it changes: QB"
+    assert said in [f.message for f in study.findings if f.refuses]

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 
 from powerfault.fitting.isolation.remarks import CAUTION, VIOLATION, Remark
-from powerfault.fitting.outing.plan import Outing, OutingPlan
+from powerfault.fitting.outing.plan import WORKS, Outing, OutingPlan
 from powerfault.fitting.outing.rules import RuleCheck
 from powerfault.fitting.outing.site import open_ends
 from powerfault.fitting.outing.state import named
@@ -85,6 +85,14 @@ def _closing(plan: OutingPlan, check: RuleCheck) -> Iterator[Remark]:
         if not facts.ruled_out(fact, end):
             yield Remark("incomplete", VIOLATION, f"{fact[1]} is left demated", (fact[1],), *place)
     for fitting in course.works.fittings.values():
+        hands = [s for _, j, s in plan.steps() if fitting.id in j.fits and s.do in WORKS]
+        if not fitting.tasks and not any(s.do == "relocate" and not s.what for s in hands):
+            untouched = [i for i in fitting.changed if not any(i in s.what for s in hands)]
+            if untouched:
+                said = (
+                    f"{fitting.id} is fitted by the plan, but no step touches what it changes: {', '.join(untouched)}"
+                )
+                yield Remark("incomplete", VIOLATION, said, (fitting.id, *untouched), *place)
         without = fitting.left_out
         if without:
             said = f"{fitting.id} is fitted by the plan, but no step puts in or parts: {', '.join(without)}"

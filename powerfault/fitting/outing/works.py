@@ -61,6 +61,13 @@ class Fitting:
         return list(dict.fromkeys([*parts, *links, *sorted(self.parted), *self.mated]))
 
     @property
+    def changed(self) -> tuple[str, ...]:
+        """What stays and is given other values, needs among them."""
+        old = {**self.before.components, **self.before.loads}
+        new = {**self.after.components, **self.after.loads}
+        return tuple(i for i, part in new.items() if i in old and part != old[i])
+
+    @property
     def left_out(self) -> tuple[str, ...]:
         """What no step does."""
         return tuple(t if isinstance(t, str) else " - ".join(t) for t in self.tasks if not self.done_by.get(t))
