@@ -47,6 +47,7 @@ DOORS = {
     "jinja2": ("output",),
     "graphviz": ("output",),
     "xlsxwriter": ("output",),
+    "typst": ("output.blocks.typeset",),
     "click": ("cli",),
 }
 """Where each library may be imported: one module, or one floor."""

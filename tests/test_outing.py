@@ -605,7 +605,8 @@ def test_demo_plan_breaks_no_rule_and_leaves_more_met() -> None:
     fitted = study(apply_proposals(topology, ["J-LAB", "J-COOL"]), 2)
     assert set(last.judgement.unmet) == {v.id for v in fitted.verdicts if v.meets is False}
     files = outing_files(found)
-    assert sorted(files) == ["isolation-fit-lab.svg", "plan.json", "plan.md", "timeline-outing-12.svg"]
+    cards = ["cards.csv", "cards.md"]
+    assert sorted(files) == [*cards, "isolation-fit-lab.svg", "plan.json", "plan.md", "timeline-outing-12.svg"]
     # Both ends are mated by the same minute: between the two it cannot stop, though that lasts no time.
     assert [s.slot.step.id for s in found.results[0].steps if s.stop == "no"] == ["mate-s"]
     assert str(files["timeline-outing-12.svg"]).count(">NO</text>") == 1

@@ -23,7 +23,7 @@ from powerfault.cli.options import (
 @modes_option
 @click.option("--no-order", is_flag=True, help="Do not look for the least exposed order of jobs.")
 @json_option
-@click.option("-o", "folder", type=click.Path(), help="Write plan, timelines and isolation sheets into this folder.")
+@click.option("-o", "folder", type=click.Path(), help="Write plan, timelines, isolation sheets, cards into this.")
 @unmet_option
 def command(
     file: str,
@@ -51,12 +51,17 @@ def command(
     with Progress("steps") as progress:
         study = study_plan(topology, plan, order=order, modes=modes, find_order=not no_order, progress=progress)
     if folder:
+        from powerfault.errors import ToolError
         from powerfault.files import folder_opened
-        from powerfault.output.sections.outing_files import outing_files
+        from powerfault.output.sections.outing_files import cards_pdf, outing_files
 
         with folder_opened(folder, mark="plan.json") as stage:
             for name, content in outing_files(study).items():
                 (stage / name).write_bytes(content.encode("utf-8"))
+            try:
+                (stage / "cards.pdf").write_bytes(cards_pdf(study))
+            except ToolError as error:
+                click.echo(f"note: cards.md and cards.csv are written, cards.pdf is not: {error}", err=True)
     if as_json:
         print_json(outing_json(study))
     elif folder:

@@ -1,4 +1,4 @@
-"""The files of a plan of outings: results, findings, a timeline for each outing, an isolation sheet for each job."""
+"""The files of a plan of outings: results, findings, timelines, isolation sheets, and a card for each person."""
 
 from __future__ import annotations
 
@@ -9,22 +9,32 @@ from powerfault.fitting.isolation.study import IsolationStudy, study_isolation, 
 from powerfault.fitting.outing.plan import ON_CONTACTS, Job
 from powerfault.fitting.outing.study import PlanStudy
 from powerfault.model.modify import apply_proposals
+from powerfault.output.answers.outing_cards import TEMPLATE, cards_csv, cards_data, cards_markdown, cards_of
 from powerfault.output.answers.outing_text import outing_json, outing_markdown
+from powerfault.output.blocks.typeset import pdf_of
 from powerfault.output.pictures.isolation_picture import isolation_svg
 from powerfault.output.pictures.outing_picture import outing_svg
 
 
 def outing_files(study: PlanStudy) -> dict[str, str]:
-    """Return the content of each file by its name."""
+    """Return the content of each file by its name, but for the cards as PDF."""
+    cards = cards_of(study)
     files = {
         "plan.json": json_text(outing_json(study), indent=1) + "\n",
         "plan.md": outing_markdown(study),
+        "cards.md": cards_markdown(study, cards),
+        "cards.csv": cards_csv(cards),
     }
     for result in study.results:
         files[f"timeline-{_name(result.outing.id)}.svg"] = outing_svg(study, result)
     for job, isolation in job_isolations(study):
         files[f"isolation-{_name(job.id)}.svg"] = isolation_svg(isolation)
     return files
+
+
+def cards_pdf(study: PlanStudy) -> bytes:
+    """The cards as PDF, one page each. Raises :class:`ToolError` where typst is not installed."""
+    return pdf_of(TEMPLATE, cards_data(study, cards_of(study)))
 
 
 def job_isolations(study: PlanStudy) -> list[tuple[Job, IsolationStudy]]:
