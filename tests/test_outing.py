@@ -721,3 +721,20 @@ def test_report_holds_ranking_sheet_and_installation(tmp_path: Path, capsys: pyt
     names = {p.name for p in (tmp_path / "out").iterdir()}
     assert {"candidates.csv", "installation-steps-1.csv", "installation-early-1.csv"} <= names
     assert "Lock and tag" in (tmp_path / "out" / "report.md").read_text()
+
+
+def test_a_coolant_line_is_let_out_at_each_joint_and_only_isolated() -> None:
+    topology = load_topology(FOLDER / "coolant-lines.yaml")
+
+    def said(names: str, change: tuple[str, str] = ("", "")) -> str:
+        text = COOLANT.format(names=names, tagged="[V-A, V-J, V-B]").replace(*change)
+        found = study_plan(topology, read_plan_text(text, topology), order=0)
+        return " ".join(f.message for f in found.findings if f.refuses)
+
+    # The joints that are parted lie at the two headers, on either side of a closed valve: each has its own pressure.
+    for names, missing in (("[CJ-2, CP-2]", "HDR-A"), ("[HDR-A, V-J, CJ-2, CP-2]", "HDR-B")):
+        assert f"swap: {missing} is not depressurised before it" in said(names)
+    every = "[HDR-A, HDR-B, V-J, CJ-2, CP-2]"
+    assert said(every) == ""
+    live = said(every, ("who: ILO, minutes: 3}", "who: ILO, minutes: 3, after: []}"))
+    assert "vent: HDR-A is opened though PMP-A may reach it" in live

@@ -68,6 +68,8 @@ class RuleCheck:
             found += self._sequence(moment)
         if step.do in ("earth", "unearth"):
             found += self._earthing(moment)
+        if step.do in ("depressurise", "drain"):
+            found += self._letting_out(moment)
         if step.do == "restart":
             found += self._restart(moment)
         if step.do in WORKS:
@@ -186,6 +188,16 @@ class RuleCheck:
             for said in self.coolant.not_ready(moment.step, self.before):
                 yield self._remark(moment.step, "coolant", VIOLATION, said, id_)
 
+    def _letting_out(self, moment: Moment) -> Iterator[Remark]:
+        """A coolant line is opened to let its pressure or coolant go, so it is a work site too."""
+        step = moment.step
+        system = self.sites.system(moment.job)
+        for id_ in (i for i in step.what if i in system.components and system.components[i].is_coolant):
+            site = self.sites.site(system, (id_,), self.sites.open_points(step.id), step.id)
+            for path in self.sites.short(site, moment.phases)[:1]:
+                said = f"{id_} is opened though {path.source} may reach it ({' – '.join(path.nodes)})"
+                yield self._remark(step, "coolant", VIOLATION, said, id_)
+
     def _restart(self, moment: Moment) -> Iterator[Remark]:
         for id_ in moment.step.what:
             if any(not self.facts.ruled_out(t, moment.step.id) for t in self.facts.of("tag") if t[1] == id_):
@@ -252,9 +264,9 @@ class RuleCheck:
         if gone:
             yield self._remark(step, "sequence", VIOLATION, f"{', '.join(gone)} not there in this state", *gone)
         ends, service = self.sites.ends(step, moment.job)
-        if service:
-            for said in self.coolant.before(step, service, service, self.before, None):
-                yield self._remark(step, "coolant", VIOLATION, said, *service)
+        for id_ in service:
+            for said in self.coolant.before(step, (id_,), (id_,), self.before, None):
+                yield self._remark(step, "coolant", VIOLATION, said, id_)
         if not ends:
             return
         try:
@@ -319,8 +331,7 @@ class RuleCheck:
         for end in site.ends:
             part = system.components.get(end)
             if part is not None and part.is_coolant:
-                group = solid(site, end)
-                names = (*group, *(i for i in step.what if i in system.components))
+                names = solid(site, end)
                 proofs = [p for p in self._proofs(step, site, end, names) if p.by == "meter"]
                 dry = any(self._valid(p, step, system, end, moment) for p in proofs)
 

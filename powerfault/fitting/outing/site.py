@@ -129,6 +129,8 @@ def solid(site: WorkSite, start: str, without: Collection[str] = ()) -> frozense
             part, here = parts.get(w), parts.get(v)
             if w in found or part is None or w in without or part.is_jumper or site.is_open(w):
                 continue
+            if part.is_coolant and w in site.devices and site.devices[w].stands_open:
+                continue  # a valve that is closed parts the pressure on its two sides, though it is worked on itself
             faces = here is not None and not part.is_coolant
             if faces and here is not None and part.kind in JOINING_KINDS and here.kind in JOINING_KINDS:
                 continue
