@@ -18,7 +18,7 @@ TOPOLOGIES = Path(__file__).parent.parent / "topologies"
 SMALL = TOPOLOGIES / "two-channels.yaml"
 DEMO = TOPOLOGIES / "orrin-fell.yaml"
 PLAN = TOPOLOGIES / "orrin-fell-outing.yaml"
-NOT_FUNCTIONS = {"validate", "starter", "schema", "show"}
+NOT_FUNCTIONS = {"validate", "starter", "schema", "show", "gather", "tables"}
 """Commands about files as such."""
 NAMES = {"with": "with_", "from": "from_", "budget-min": "budget_min", "max-length-m": "max_length_m"}
 NOT_OPTIONS = {

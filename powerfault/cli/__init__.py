@@ -27,6 +27,8 @@ GROUPS: dict[str, dict[str, str]] = {
     "What does the file say?": {
         "starter": "write a small commented first topology file",
         "schema": "print the JSON Schema of the topology format, or of saved results",
+        "gather": "make a topology file from wiring, load and equipment lists",
+        "tables": "write a system as a workbook, to be edited and gathered again",
         "show": "show the files and patterns of a system, or one file with all of them put in",
         "validate": "check a topology file and the author's own expectations",
     },

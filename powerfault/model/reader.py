@@ -67,7 +67,12 @@ def read_topology_text(text: str, file: str = "<text>") -> Topology:
 
 def _read(content: bytes, text: str, file: str) -> Topology:
     document = parse_yaml(text, file)
-    return _Reader(document).topology(expand(document, content))
+    return read_document(document, expand(document, content))
+
+
+def read_document(document: Document, content: bytes) -> Topology:
+    """Return the topology that ``document`` holds, with nothing left in it to expand; ``content`` is its bytes."""
+    return _Reader(document).topology(content)
 
 
 def expanded_data(path: str | os.PathLike[str]) -> tuple[dict[str, Any], Document]:
