@@ -216,10 +216,14 @@ def check_folder(folder: str | os.PathLike[str], mark: str = "") -> None:
     """
     from pathlib import Path
 
-    target = Path(os.path.realpath(folder))
-    if not target.exists():
+    try:
+        target = Path(os.path.realpath(folder))
+        mode = os.stat(target).st_mode
+    except FileNotFoundError:
         return
-    if not target.is_dir():
+    except (OSError, ValueError) as error:
+        raise _refusal(folder, error) from error
+    if not stat.S_ISDIR(mode):
         raise OutputError(f"cannot write {_shown(folder)}: there is a file of that name; give a folder")
     _users(target, mark)
 

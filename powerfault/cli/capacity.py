@@ -5,6 +5,7 @@ from __future__ import annotations
 import click
 
 from powerfault.cli.options import (
+    NumberRange,
     Progress,
     after_options,
     answer,
@@ -31,8 +32,8 @@ from powerfault.model.elements import STAGES
     help="How far switching has got: nothing, automatic, by the crew at a panel, by hand.",
 )
 @case_option
-@click.option("--seconds", type=click.FloatRange(min=0.01), help="Time allowed to each call of the solver.")
-@click.option("--jobs", type=click.IntRange(min=1), help="Processes to use (default: one a core).")
+@click.option("--seconds", type=NumberRange(min=0.01), help="Time allowed to each call of the solver.")
+@click.option("--jobs", type=click.IntRange(1, 1024), help="Processes to use (default: one a core).")
 @json_option
 def command(
     file: str,

@@ -34,7 +34,7 @@ from powerfault.cli.options import (
 @click.option(
     "--cut-sets-only", is_flag=True, help="Leave the cases out of --json: verdicts and minimal cut sets alone."
 )
-@click.option("--jobs", type=click.IntRange(min=1), help="Processes to share the work (default: as many as pay).")
+@click.option("--jobs", type=click.IntRange(1, 1024), help="Processes to share the work (default: as many as pay).")
 @click.option(
     "--keep", type=click.Path(), metavar="DIR", help="Keep finished pieces here; a stopped run goes on from them."
 )

@@ -5,7 +5,15 @@ from __future__ import annotations
 import click
 
 from powerfault.cli import EXIT_UNMET
-from powerfault.cli.options import check_sheet_name, file_argument, json_option, print_json, unmet_option, with_option
+from powerfault.cli.options import (
+    NumberRange,
+    check_sheet_name,
+    file_argument,
+    json_option,
+    print_json,
+    unmet_option,
+    with_option,
+)
 
 
 @click.command("isolate")
@@ -20,7 +28,7 @@ from powerfault.cli.options import check_sheet_name, file_argument, json_option,
 @with_option
 @click.option("--phase", "phases", multiple=True, help="Work in this phase (repeatable; default: each and all).")
 @click.option("--open-points", type=int, help="Open devices asked on every path (default: the file's, else 2).")
-@click.option("--minutes", type=click.FloatRange(min=0), help="Minutes of work (default: the proposals' crew minutes).")
+@click.option("--minutes", type=NumberRange(min=0), help="Minutes of work (default: the proposals' crew minutes).")
 @json_option
 @click.option("-o", "output", type=click.Path(), help="Write the sheet to this file: .md or .svg.")
 @unmet_option

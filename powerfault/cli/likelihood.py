@@ -5,6 +5,7 @@ from __future__ import annotations
 import click
 
 from powerfault.cli.options import (
+    NumberRange,
     Progress,
     after_options,
     answer,
@@ -24,7 +25,7 @@ from powerfault.cli.options import (
 @with_option
 @click.option(
     "--hours",
-    type=click.FloatRange(min=0, min_open=True, max=1e9),
+    type=NumberRange(min=0, min_open=True, max=1e9),
     default=1000.0,
     show_default=True,
     help="Length of the mission in hours.",
@@ -57,7 +58,7 @@ from powerfault.cli.options import (
 @click.option("--alike", is_flag=True, help="Components of the same kind, rates and error factor draw the same rate.")
 @click.option(
     "--gap",
-    type=click.FloatRange(1e-6, 1.0),
+    type=NumberRange(1e-6, 1.0),
     default=0.005,
     show_default=True,
     help="Relative gap between the bounds to work for, where the exact value is out of reach.",

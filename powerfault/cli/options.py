@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import sys
 import time
 from collections.abc import Callable, Iterable
@@ -11,12 +12,27 @@ import click
 
 from powerfault.errors import OutputError
 from powerfault.model.elements import MODES, STAGES, Topology
+from powerfault.model.fields import GREATEST
 
 if TYPE_CHECKING:
     from powerfault.output.blocks.blocks import Block
     from powerfault.tolerance.sequence.answered import Answered
 
 Decorated = TypeVar("Decorated", bound=Callable[..., Any])
+
+
+class NumberRange(click.FloatRange):
+    """A range of numbers of which none is NaN or infinite: at most 1e9, as the numbers of the file."""
+
+    def __init__(self, min: float, max: float = GREATEST, **more: Any) -> None:
+        super().__init__(min, max, **more)
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        number = super().convert(value, param, ctx)
+        if not math.isfinite(number):
+            self.fail(f"{value!r} is not a finite number.", param, ctx)
+        return number
+
 
 file_argument = click.argument("file", type=click.Path())
 with_option = click.option(
@@ -29,7 +45,7 @@ given_option = click.option(
 
 def _order_option(default: int) -> Callable[[Decorated], Decorated]:
     return click.option(
-        "--order", type=click.IntRange(min=1), default=default, show_default=True, help="Failures at once, at most."
+        "--order", type=click.IntRange(1, 1000), default=default, show_default=True, help="Failures at once, at most."
     )
 
 

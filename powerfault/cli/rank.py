@@ -5,6 +5,7 @@ from __future__ import annotations
 import click
 
 from powerfault.cli.options import (
+    NumberRange,
     Progress,
     check_sheet_name,
     file_argument,
@@ -17,10 +18,10 @@ from powerfault.cli.options import (
 
 @click.command("rank")
 @file_argument
-@click.option("--budget-min", type=click.FloatRange(min=0), help="Crew minutes for which to choose the best set.")
+@click.option("--budget-min", type=NumberRange(min=0), help="Crew minutes for which to choose the best set.")
 @order_option
 @modes_option
-@click.option("--max-length-m", type=click.FloatRange(min=0), help="Leave out what is longer.")
+@click.option("--max-length-m", type=NumberRange(min=0), help="Leave out what is longer.")
 @click.option(
     "--from",
     "origin",

@@ -9,7 +9,15 @@ from typing import TYPE_CHECKING
 
 import click
 
-from powerfault.cli.options import Progress, file_argument, question_options, ratings_option, unmet_option, with_option
+from powerfault.cli.options import (
+    NumberRange,
+    Progress,
+    file_argument,
+    question_options,
+    ratings_option,
+    unmet_option,
+    with_option,
+)
 
 if TYPE_CHECKING:
     from powerfault.fitting.outing.study import PlanStudy
@@ -24,7 +32,7 @@ if TYPE_CHECKING:
 @ratings_option
 @click.option("--plan", "plan_file", type=click.Path(), help="Add the installation by this plan of outings.")
 @click.option("--rank", is_flag=True, help="Add the ranking of the file's proposals and spare ports.")
-@click.option("--budget-min", type=click.FloatRange(min=0), help="Crew minutes for the best set (with --rank).")
+@click.option("--budget-min", type=NumberRange(min=0), help="Crew minutes for the best set (with --rank).")
 @click.option("--drawings", is_flag=True, help="Also write each case drawing as a separate SVG file.")
 @click.option("--cap", type=click.IntRange(min=0), default=40, show_default=True, help="Case drawings, at most.")
 @click.option("--xlsx", is_flag=True, help="Also write all tables as one workbook (needs the xlsx extra).")

@@ -4,7 +4,15 @@ from __future__ import annotations
 
 import click
 
-from powerfault.cli.options import file_argument, given_option, json_option, load_applied, print_json, with_option
+from powerfault.cli.options import (
+    NumberRange,
+    file_argument,
+    given_option,
+    json_option,
+    load_applied,
+    print_json,
+    with_option,
+)
 
 
 @click.command("restore")
@@ -13,7 +21,7 @@ from powerfault.cli.options import file_argument, given_option, json_option, loa
 @given_option
 @with_option
 @click.option("--phase", "phases", multiple=True, help="Only this phase (repeatable).")
-@click.option("--seconds", type=click.FloatRange(min=0.01), help="Time allowed to each call of the solver.")
+@click.option("--seconds", type=NumberRange(min=0.01), help="Time allowed to each call of the solver.")
 @json_option
 @click.option("-o", "--output", type=click.Path(), help="Also write a drawing (.svg, .png) of each phase's end state.")
 def command(

@@ -6,6 +6,7 @@ import click
 
 from powerfault.cli import EXIT_UNMET
 from powerfault.cli.options import (
+    NumberRange,
     Progress,
     check_sheet_name,
     file_argument,
@@ -40,10 +41,8 @@ from powerfault.model.elements import STAGES
     help="Look at this stage only (repeatable; default: all four, the greatest counts).",
 )
 @click.option("--derating", "rule", type=click.Choice(RULES), help="Take this rule instead of the file's.")
-@click.option("--conductor-c", type=click.FloatRange(-200, 300), help="Conductor temperature (default: the file's).")
-@click.option(
-    "--max-drop", "drop", type=click.FloatRange(min=0, min_open=True, max=50), help="Allowed drop in percent."
-)
+@click.option("--conductor-c", type=NumberRange(-200, 300), help="Conductor temperature (default: the file's).")
+@click.option("--max-drop", "drop", type=NumberRange(min=0, min_open=True, max=50), help="Allowed drop in percent.")
 @click.option(
     "--ratings", is_flag=True, help="Also what it carries where its own side has a path but too little power."
 )

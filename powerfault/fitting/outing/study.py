@@ -248,7 +248,7 @@ class _Follower:
             since = {i: since.get(i, minute) for i in down}
             longest |= {i: max(longest.get(i, 0.0), until - begun) for i, begun in since.items()}
         found = []
-        for id_, minutes in longest.items():
+        for id_, minutes in sorted(longest.items()):
             consumer = not_served_consumer(self.places, id_, LOST, self.topology.phase_names)
             for remark in interruption(consumer, round(minutes, 6)):
                 found.append(replace(remark, line=place[0], column=place[1]))
